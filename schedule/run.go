@@ -39,6 +39,9 @@ type Run struct {
 	Override  Override
 	Shell     time.Duration // since the run's start, for the shell dry-off of the first 72 h
 	Overdue   bool          // the stage has passed its MaxTime
+	Cores     int8          // valid core probes when the exposure was counted; fewer are a gap
+	Cold      bool          // the air is so far under the set point that heat may help a dry stage
+	Waiting   uint8         // lots, by bit, that are done while others are still dried
 
 	// Next is a change decided but not yet durable: Step asks for it, the shell makes it durable, a later Step does it.
 	Next Change
@@ -81,4 +84,7 @@ type Input struct {
 	Hold       Hold // reasons to hold that the controller sees; the operator's is kept in Run
 	Quiet      bool // no stage may change: start-up, forced safe, door
 	Durable    bool // Run.Next as it stands is safely on disk
+
+	Stall  time.Duration // what the cap took from Elapsed; breaks an exposure like any gap
+	Gentle bool          // after a long outage: EMC falls at no more than half a point an hour
 }

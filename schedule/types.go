@@ -73,6 +73,9 @@ type Stage struct {
 	Exposure time.Duration    // to be counted
 	Unbroken bool             // any dip or gap over 60 s starts the count again; else the count pauses
 	MinCores int              // valid core probes needed
+
+	// CoreMargin is added to Core: the probes' uncertainty, with what their placement adds.
+	CoreMargin quantity.CelsiusDelta
 }
 
 // Schedule is a sequence of stages.
@@ -154,6 +157,8 @@ type Plan struct {
 	Schedule   Schedule
 	Equalizing Equalizing
 	Wettest    bool // control moisture is the wettest sample instead of the mean of the wetter half
+
+	Notes []string // what the operator should know before starting: assumptions, caps, warnings
 }
 
 // Belief is a value with what is known of it.
