@@ -5,5 +5,12 @@
 // Header by name, so that a reader needs no other package. Temperatures are Celsius, humidities ratios, moisture and EMC
 // percent of oven-dry mass, masses kilogram, energies joule, times nanoseconds.
 //
-// The package is a leaf: standard library only.
+// # File
+//
+// A file is a magic line and then blocks, each with its length and a CRC-32C (Castagnoli), so that a tail torn by a
+// crash is told from a clean end and everything before it is read. A header is a block of JSON; it starts the coding
+// afresh. Records are coded against a forecast made from the records before: a mask says which fields differ from their
+// forecast, and only those follow. Blocks of records are deflated. Every float64 comes back bit by bit.
+//
+// Writer and Reader belong to one goroutine each. The package is a leaf: standard library only.
 package trace

@@ -35,8 +35,13 @@ type Header struct {
 	StageKinds      []string `json:"stage_kinds"`      // names by Record.StageKind
 	EventKinds      []string `json:"event_kinds"`      // names by Event.Kind
 	ForcedLevels    []string `json:"forced_levels"`    // names by Record.Forced
-	Limits          Limits   `json:"limits"`
-	Run             *Run     `json:"run,omitempty"` // nil before a charge is started; a start writes a new header
+	Verbs           []string `json:"verbs"`            // names by A of a "command" event
+	StageCauses     []string `json:"stage_causes"`     // names by B of a "stage" event
+	// TailLost tells that the writer before did not close the file: the newest records before this header may be missing.
+	// Resume sets it.
+	TailLost bool   `json:"tail_lost,omitempty"`
+	Limits   Limits `json:"limits"`
+	Run      *Run   `json:"run,omitempty"` // nil before a charge is started; a start writes a new header
 }
 
 // Probe describes one column of Record.Probe.
@@ -44,6 +49,9 @@ type Probe struct {
 	Name string `json:"name"`
 	Role string `json:"role"`
 	Lot  int8   `json:"lot"` // -1: none
+	// Resolution is the step to which readings are quantised, in the unit of the role. It only makes the file smaller:
+	// values that are no multiple of it are kept exactly too. 0: 0.01.
+	Resolution float64 `json:"resolution,omitempty"`
 }
 
 // Rule describes one safety rule.
@@ -62,7 +70,8 @@ type Limits struct {
 	CompressorAmbientMin float64 `json:"compressor_ambient_min_celsius"`
 	CompressorAmbientMax float64 `json:"compressor_ambient_max_celsius"`
 	FanCoastNS           int64   `json:"fan_coast_nanoseconds"`
-	DryBulbMax           float64 `json:"dry_bulb_max_celsius"`
+	DryBulbMax           float64 `json:"dry_bulb_max_celsius"`               // above it the gate forces the safe state
+	SetDryBulbMax        float64 `json:"set_dry_bulb_max_celsius,omitempty"` // highest set point; 0: DryBulbMax
 	StartDelayNS         int64   `json:"start_delay_nanoseconds"`
 	VentIntervalNS       int64   `json:"vent_interval_nanoseconds"`
 	SprayIntervalNS      int64   `json:"spray_interval_nanoseconds"`
@@ -92,13 +101,15 @@ type Stage struct {
 	ExposureNS int64   `json:"exposure_nanoseconds,omitempty"`
 	Unbroken   bool    `json:"unbroken,omitempty"`
 	MinCores   int     `json:"min_cores,omitempty"`
+	UntilMC    float64 `json:"until_mc_percent,omitempty"` // dry stages: over when the control moisture is at or below; 0: not by that
 }
 
 // Lot is one lot as the controller was told of it.
 type Lot struct {
 	Name            string  `json:"name"`
 	Target          float64 `json:"target_percent"`
-	GreenMaxDryBulb float64 `json:"green_max_dry_bulb_celsius"` // above fibre saturation
+	GreenMaxDryBulb float64 `json:"green_max_dry_bulb_celsius"`     // above fibre saturation
+	MaxDryBulb      float64 `json:"max_dry_bulb_celsius,omitempty"` // ever; 0: not told
 	FiberSaturation float64 `json:"fiber_saturation_percent"`
 	RateLimit       float64 `json:"rate_limit_percent_per_day"` // at and above 45 %
 }
@@ -168,7 +179,17 @@ type LotBelief struct {
 	Rate    float64 // points a day, loss positive
 }
 
-// Event is something that happened in a tick. What A and B mean depends on the kind.
+// Event is something that happened in a tick. What A and B mean depends on the kind:
+//
+//	command      A verb by Header.Verbs, B 0 when accepted, else why it was refused
+//	stage        A new stage, B cause by Header.StageCauses
+//	start, end   A run id
+//	weigh        A sample, B kilogram
+//	alarm        A rule id, B value; alarm_clear A rule id
+//	hold         A hold reasons now in force
+//	restart      A outage class, B outage in seconds, negative when unknown
+//	trip_reset   A rule id, B authority
+//	checkpoint   A low 31 bits of the generation
 type Event struct {
 	Kind uint8
 	A    int32
