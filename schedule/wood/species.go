@@ -96,7 +96,8 @@ func nameKey(name string) string {
 	return strings.Join(slices.Compact(words), " ")
 }
 
-// nearest gives the three names closest to key by edit distance, the distance of the best alias counting for its species.
+// nearest gives the three names closest to key: those that hold all its words first, then by edit distance, the best of a
+// species' names counting.
 func nearest(key string) []string {
 	type candidate struct {
 		name     string
@@ -105,9 +106,9 @@ func nearest(key string) []string {
 	var list []candidate
 	for i := range table {
 		s := &table[i]
-		best := editDistance(key, nameKey(s.Name))
+		best := nameDistance(key, nameKey(s.Name))
 		for _, a := range s.Aliases {
-			best = min(best, editDistance(key, nameKey(a)))
+			best = min(best, nameDistance(key, nameKey(a)))
 		}
 		list = append(list, candidate{s.Name, best})
 	}
@@ -117,6 +118,21 @@ func nearest(key string) []string {
 		names = append(names, c.name)
 	}
 	return names
+}
+
+func nameDistance(key, name string) int {
+	held := 0
+	words := strings.Fields(key)
+	for _, w := range words {
+		if slices.Contains(strings.Fields(name), w) {
+			held++
+		}
+	}
+	distance := editDistance(key, name)
+	if held > 0 && held == len(words) {
+		return distance - 1000
+	}
+	return distance - 4*held
 }
 
 // editDistance is Levenshtein's over bytes.
