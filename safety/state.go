@@ -1,0 +1,300 @@
+package safety
+
+import (
+	"encoding/json"
+	"fmt"
+	"time"
+
+	"drywarden/hardware"
+)
+
+const (
+	maxStarts  = 6 // in any hour
+	maxCutouts = 3 // in any day, then locked out
+	maxSilence = 3 // in any hour, then latched
+	// longest bounds every timer, so that none overflows; it also stands for never.
+	longest = 30 * 24 * time.Hour
+	// spareStarts is how many starts a new process is allowed in its first hour: what came before is not known.
+	spareStarts = 2
+	// pressGood is how long a press of the panel's reset stays good for a reset that also needs a command.
+	pressGood = time.Minute
+)
+
+// Direction is how a fan group last ran.
+type Direction uint8
+
+// Directions. DirectionUnknown is the zero value and the worst.
+const (
+	DirectionUnknown Direction = iota
+	DirectionForward
+	DirectionReverse
+)
+
+// GroupState is what Step remembers of a fan group.
+type GroupState struct {
+	Last Direction     `json:"last"`
+	Off  time.Duration `json:"off_nanoseconds"` // since both directions are off
+}
+
+// RuleState is what Step remembers of a rule.
+type RuleState struct {
+	Fill  time.Duration    `json:"fill_nanoseconds"`  // of the delay
+	Doubt time.Duration    `json:"doubt_nanoseconds"` // unreadable without a break
+	For   time.Duration    `json:"for_nanoseconds"`   // since the alarm was raised
+	Probe hardware.ProbeID `json:"probe"`
+	Value float64          `json:"value"`
+	Limit float64          `json:"limit"`
+}
+
+// State is all that Step remembers: a plain value of durations, no instants. Make one with NewState; its JSON form has
+// rules and outputs by name and refuses names it does not know.
+type State struct {
+	Ticks uint64
+	Up    time.Duration // since the first tick
+
+	Latched  hardware.RuleSet // trips in force until cleared
+	Clearing hardware.RuleSet // of them, those to be cleared as soon as the record without them is saved
+	Seen     hardware.RuleSet // cause seen in the last tick
+	Raised   hardware.RuleSet // alarms of the last tick
+	Acked    hardware.RuleSet // alarms that somebody has seen
+	Rule     [ruleCount]RuleState
+
+	Out         hardware.Outputs // as applied; heartbeat not included
+	Beat        bool
+	SinceChange [hardware.OutputCount]time.Duration // since each output was switched
+	Groups      [hardware.MaxFanGroups]GroupState
+	FansOn      time.Duration // since any fan runs
+	FansOff     time.Duration // since none does
+
+	Unproven       time.Duration // since airflow was last proven
+	BlowerUnproven time.Duration // likewise over the evaporator
+	NoHumidity     time.Duration // since humidity was last known
+	Warned         time.Duration // of sounder with the door shut
+	HeatCredit     time.Duration // heat that a single dry bulb may still use
+	VentCredit     time.Duration // vents with heat on, likewise
+
+	Starts   [maxStarts]time.Duration  // ago, newest first; compressor
+	Cutouts  [maxCutouts]time.Duration // ago, newest first; pressure trips
+	Silences [maxSilence]time.Duration // ago, newest first; controller silent
+
+	PanelFree  bool          // the panel's reset was seen released
+	SincePress time.Duration // since it was last pressed
+}
+
+// NewState is the state at a process's first tick: every timer at its worst.
+func NewState(l *Limits) State {
+	s := State{FansOff: 0, Unproven: longest, BlowerUnproven: longest, SincePress: longest}
+	for i := range s.Starts {
+		s.Starts[i] = longest
+	}
+	for i := 0; i < l.CompressorStarts-spareStarts; i++ {
+		s.Starts[i] = 0
+	}
+	for i := range s.Cutouts {
+		s.Cutouts[i] = longest
+	}
+	for i := range s.Silences {
+		s.Silences[i] = longest
+	}
+	for i := range s.Rule {
+		s.Rule[i].Probe = hardware.NoProbe
+	}
+	return s
+}
+
+// record is what must outlive the process.
+type record struct {
+	trips hardware.RuleSet
+	fans  hardware.OutputSet // last direction of each group, where it is known and matters
+}
+
+// record leaves out trips that are being cleared, and the direction of fans that have stood still for half their coast:
+// by the time the other direction may start, the record no longer names the old one.
+func (s *State) record(p *Plant) record {
+	r := record{trips: s.Latched &^ s.Clearing}
+	for g := range p.groups {
+		if group := &s.Groups[g]; group.Off < p.limits.FanCoast.Std()/2 {
+			switch group.Last {
+			case DirectionForward:
+				r.fans = r.fans.With(hardware.FanForward(g), true)
+			case DirectionReverse:
+				r.fans = r.fans.With(hardware.FanReverse(g), true)
+			}
+		}
+	}
+	return r
+}
+
+func (r record) names() []string { return append(ruleNames(r.trips), outputNames(r.fans)...) }
+
+// recall takes over what a process before had recorded. What it cannot understand latches TripRecordUnreadable.
+func (s *State) recall(names []string) {
+	for _, name := range names {
+		var o hardware.OutputID
+		if id, ok := Lookup(name); ok && Latches(id) {
+			s.Latched = s.Latched.With(id, true)
+		} else if o.UnmarshalText([]byte(name)) == nil && hardware.AllFans.Has(o) {
+			last, g := DirectionForward, int(o-hardware.FanForward1)
+			if hardware.AllReverse.Has(o) {
+				last, g = DirectionReverse, int(o-hardware.FanReverse1)
+			}
+			// Both directions of one group recorded: neither can be believed.
+			if s.Groups[g].Last != DirectionUnknown {
+				last = DirectionUnknown
+			}
+			s.Groups[g].Last = last
+		} else {
+			s.Latched = s.Latched.With(TripRecordUnreadable, true)
+		}
+	}
+}
+
+// plus adds to a timer without passing longest.
+func plus(t *time.Duration, d time.Duration) { *t = min(*t+d, longest) }
+
+// push puts a new event at the head of a list of ages.
+func push(ages []time.Duration) {
+	copy(ages[1:], ages)
+	ages[0] = 0
+}
+
+// text forms of the sets
+
+func ruleNames(set hardware.RuleSet) []string {
+	names := []string{}
+	for id := NoRule + 1; id < ruleCount; id++ {
+		if set.Has(id) {
+			names = append(names, Name(id))
+		}
+	}
+	return names
+}
+
+func ruleSet(names []string) (set hardware.RuleSet, err error) {
+	for _, name := range names {
+		id, ok := Lookup(name)
+		if !ok {
+			return 0, fmt.Errorf("read safety state: unknown rule %q", name)
+		}
+		set = set.With(id, true)
+	}
+	return set, nil
+}
+
+func outputNames(set hardware.OutputSet) []string {
+	names := []string{}
+	for o := range hardware.OutputCount {
+		if set.Has(o) {
+			names = append(names, o.String())
+		}
+	}
+	return names
+}
+
+func outputSet(names []string) (set hardware.OutputSet, err error) {
+	for _, name := range names {
+		var o hardware.OutputID
+		if err := o.UnmarshalText([]byte(name)); err != nil {
+			return 0, fmt.Errorf("read safety state: %w", err)
+		}
+		set = set.With(o, true)
+	}
+	return set, nil
+}
+
+var directionNames = [...]string{"unknown", "forward", "reverse"}
+
+// MarshalText gives the name.
+func (d Direction) MarshalText() ([]byte, error) {
+	if int(d) >= len(directionNames) {
+		return nil, fmt.Errorf("write fan direction: unknown number %d", d)
+	}
+	return []byte(directionNames[d]), nil
+}
+
+// UnmarshalText reads what MarshalText gives.
+func (d *Direction) UnmarshalText(b []byte) error {
+	for i, name := range directionNames {
+		if name == string(b) {
+			*d = Direction(i)
+			return nil
+		}
+	}
+	return fmt.Errorf("unknown fan direction %q", b)
+}
+
+// plainState has State's fields without its methods.
+type plainState State
+
+// stateText overrides those fields of State whose numbers mean nothing outside this build.
+type stateText struct {
+	*plainState
+	Latched, Clearing, Seen, Raised, Acked []string
+	Rule                                   map[string]RuleState
+	On                                     []string
+	SinceChange                            map[string]time.Duration
+	Out                                    any `json:"Out,omitempty"` // hides State.Out
+	Speed                                  []float64
+}
+
+// MarshalJSON writes rules and outputs by name.
+func (s State) MarshalJSON() ([]byte, error) {
+	text := stateText{plainState: (*plainState)(&s), Latched: ruleNames(s.Latched), Clearing: ruleNames(s.Clearing),
+		Seen: ruleNames(s.Seen), Raised: ruleNames(s.Raised), Acked: ruleNames(s.Acked), On: outputNames(s.Out.On),
+		Rule: map[string]RuleState{}, SinceChange: map[string]time.Duration{}}
+	for id := NoRule + 1; id < ruleCount; id++ {
+		text.Rule[Name(id)] = s.Rule[id]
+	}
+	for o := range hardware.OutputCount {
+		text.SinceChange[o.String()] = s.SinceChange[o]
+	}
+	for _, speed := range s.Out.FanSpeed {
+		text.Speed = append(text.Speed, float64(speed))
+	}
+	return json.Marshal(text)
+}
+
+// UnmarshalJSON reads what MarshalJSON wrote. A name it does not know is an error and leaves s as it was.
+func (s *State) UnmarshalJSON(b []byte) error {
+	var got State
+	text := stateText{plainState: (*plainState)(&got)}
+	if err := json.Unmarshal(b, &text); err != nil {
+		return fmt.Errorf("read safety state: %w", err)
+	}
+	for _, set := range []struct {
+		names []string
+		to    *hardware.RuleSet
+	}{{text.Latched, &got.Latched}, {text.Clearing, &got.Clearing}, {text.Seen, &got.Seen}, {text.Raised, &got.Raised}, {text.Acked, &got.Acked}} {
+		var err error
+		if *set.to, err = ruleSet(set.names); err != nil {
+			return err
+		}
+	}
+	var err error
+	if got.Out.On, err = outputSet(text.On); err != nil {
+		return err
+	}
+	got.Rule[NoRule].Probe = hardware.NoProbe
+	for name, rule := range text.Rule {
+		id, ok := Lookup(name)
+		if !ok {
+			return fmt.Errorf("read safety state: unknown rule %q", name)
+		}
+		got.Rule[id] = rule
+	}
+	for name, since := range text.SinceChange {
+		var o hardware.OutputID
+		if err := o.UnmarshalText([]byte(name)); err != nil {
+			return fmt.Errorf("read safety state: %w", err)
+		}
+		got.SinceChange[o] = since
+	}
+	if len(text.Speed) != len(got.Out.FanSpeed) {
+		return fmt.Errorf("read safety state: found %d fan speeds, expected %d", len(text.Speed), len(got.Out.FanSpeed))
+	}
+	for i, speed := range text.Speed {
+		got.Out.FanSpeed[i] = ratio(speed)
+	}
+	*s = got
+	return nil
+}
