@@ -2,6 +2,7 @@ package wood
 
 import (
 	"fmt"
+	"math"
 	"slices"
 	"strings"
 
@@ -185,7 +186,7 @@ func SafeRate(s *Species, thickness quantity.Meter) (rate quantity.MoisturePerDa
 	case thickness <= thick84:
 		return between(thickness, thick64, thick84, at64, s.SafeRate84), assumed
 	}
-	return s.SafeRate84 * quantity.MoisturePerDay(power(float64(thick84/thickness), thicknessExponent)), assumed
+	return s.SafeRate84 * quantity.MoisturePerDay(math.Pow(float64(thick84/thickness), thicknessExponent)), assumed
 }
 
 func between(x, x0, x1 quantity.Meter, y0, y1 quantity.MoisturePerDay) quantity.MoisturePerDay {
