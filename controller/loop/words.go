@@ -1,0 +1,187 @@
+package loop
+
+import (
+	"fmt"
+	"strings"
+	"time"
+
+	"drywarden/controller"
+	"drywarden/hardware"
+	"drywarden/hardware/quantity"
+	"drywarden/schedule"
+)
+
+// answerOf puts a reply into words.
+func answerOf(r controller.Reply) controller.Answer {
+	return controller.Answer{Reply: r, Text: refusalText(r)}
+}
+
+func refusalText(r controller.Reply) string {
+	figures := ""
+	if r.Value != 0 || r.Limit != 0 {
+		figures = fmt.Sprintf(" (%s; limit %s)", number(r.Value), number(r.Limit))
+	}
+	switch r.Refusal {
+	case controller.Accepted:
+		return "done"
+	case controller.RefusedBusy:
+		return "refused: another command is still being made safe on disk; try again in a moment"
+	case controller.RefusedNoRun:
+		return "refused: no charge is running"
+	case controller.RefusedRunning:
+		return "refused: a charge is running; end it first"
+	case controller.RefusedMovedOn:
+		return "refused: the run has moved on; it is not in the stage that the command was meant for"
+	case controller.RefusedLimit:
+		return "refused: beyond a limit of the kiln, the machine or the wood" + figures
+	case controller.RefusedFirstStage:
+		return "refused: there is no stage before this one"
+	case controller.RefusedLastStage:
+		return "refused: there is no stage after this one"
+	case controller.RefusedUncertain:
+		return "refused: the moisture is not known well enough" + figures
+	case controller.RefusedForced:
+		return "refused: a trip is in force or the kiln is held safe"
+	case controller.RefusedNothing:
+		return "refused: there is nothing of the kind"
+	case controller.RefusedUnlikely:
+		return "refused: that weight is unlikely" + figures + "; weigh again, or say that it was checked"
+	case controller.RefusedPanel:
+		return "refused: only the reset at the panel clears it"
+	case controller.RefusedHeld:
+		return "refused: not while the stage is held"
+	}
+	return fmt.Sprintf("refused for reason %d", r.Refusal)
+}
+
+func className(c controller.OutageClass) string {
+	switch c {
+	case controller.NoOutage:
+		return "none"
+	case controller.OutageShort:
+		return "short"
+	case controller.OutageHours:
+		return "hours"
+	case controller.OutageHalfDay:
+		return "half_day"
+	case controller.OutageLong:
+		return "long"
+	}
+	return fmt.Sprintf("unknown_%d", c)
+}
+
+func holdText(h schedule.Hold) string {
+	switch h {
+	case schedule.HoldOperator:
+		return "an operator asked for it"
+	case schedule.HoldOutage:
+		return "after the outage a person's word is wanted, or steady data first"
+	case schedule.HoldFiles:
+		return "kiln, charge or schedule changed while the program was down; confirm to go on"
+	case schedule.HoldAir:
+		return "the air is not known: no valid dry bulb or no humidity source"
+	case schedule.HoldDoor:
+		return "the door is open, or was just shut"
+	case schedule.HoldTrip:
+		return "a latched trip is in force"
+	case schedule.HoldSuspicious:
+		return "the evidence contradicts itself"
+	case schedule.HoldRate:
+		return "the wood dries too fast and the rate guard is at its end"
+	}
+	return "unknown reason " + h.String()
+}
+
+func howToClear(a hardware.Authority) string {
+	switch a {
+	case hardware.ByItself:
+		return "clears by itself when the cause is gone"
+	case hardware.ByOperator:
+		return "remove the cause, then reset it from here"
+	case hardware.AtPanel:
+		return "remove the cause, then press the reset at the panel; no command alone clears it"
+	case hardware.ByTechnician:
+		return "for a technician: remove the cause, reset it with a written reason while the panel's reset is pressed"
+	}
+	return "unknown"
+}
+
+// waits says what waits for a person.
+func (l *Loop) waits(s *controller.Status) {
+	add := func(format string, args ...any) { s.Waits = append(s.Waits, fmt.Sprintf(format, args...)) }
+	if s.Outage.Confirm {
+		add("look at the kiln and the wood, then confirm")
+	}
+	for _, t := range s.Trips {
+		add("trip %s: %s", t.Rule, t.HowToClear)
+	}
+	for _, a := range s.Alarms {
+		if !a.Acked && !tripped(s.Trips, a.Rule) {
+			add("alarm %s: %s", a.Rule, a.Seen)
+		}
+	}
+	if s.Storage.Failure != "" {
+		add("control state cannot be saved: %s", s.Storage.Failure)
+	}
+	if s.Charge != nil && s.Charge.Phase == schedule.Done.String() {
+		add("the schedule is done: end the charge")
+	}
+}
+
+func tripped(trips []controller.TripStatus, rule string) bool {
+	for _, t := range trips {
+		if t.Rule == rule {
+			return true
+		}
+	}
+	return false
+}
+
+// headline says in one line what is going on.
+func headline(s *controller.Status) string {
+	var b strings.Builder
+	switch {
+	case s.Charge == nil:
+		b.WriteString("no charge")
+	case s.Charge.Stage >= 0 && s.Charge.Stage < len(s.Charge.Stages):
+		st := s.Charge.Stages[s.Charge.Stage]
+		fmt.Fprintf(&b, "charge %s, stage %d of %d (%s)", s.Charge.Name, s.Charge.Stage+1, len(s.Charge.Stages), st.Kind)
+	default:
+		fmt.Fprintf(&b, "charge %s, %s", s.Charge.Name, s.Charge.Phase)
+	}
+	fmt.Fprintf(&b, ", %s", s.Mode)
+	if s.Charge != nil && len(s.Charge.Holds) > 0 {
+		fmt.Fprintf(&b, " (%s)", strings.Join(s.Charge.Holds, ", "))
+	}
+	if s.Forced != hardware.NotForced.String() {
+		fmt.Fprintf(&b, ", forced %s", s.Forced)
+	}
+	if len(s.Trips) > 0 {
+		fmt.Fprintf(&b, ", %d latched", len(s.Trips))
+	}
+	return b.String()
+}
+
+func saying(text string) string {
+	if text == "" {
+		return ""
+	}
+	return ": " + text
+}
+
+func left(d time.Duration) string {
+	if d <= 0 {
+		return ""
+	}
+	return fmt.Sprintf(", %s left", quantity.Duration(d.Round(time.Second)))
+}
+
+// sentence says why an output is as it is.
+func (l *Loop) sentence(o hardware.OutputID) string {
+	return fmt.Sprintf("reason %d", l.res.Why[o].Code)
+}
+
+// stageSentence says why the stage is not over.
+func (l *Loop) stageSentence() string {
+	return fmt.Sprintf("reason %d", l.res.StageWhy.Code)
+}
