@@ -34,7 +34,7 @@
 //     (60 s), counted from the first tick after a start.
 //   - Contactors (fans, blower, crankcase, heat, compressor) switch on no sooner than ContactorInterval (10 s) after they
 //     went off, spray 5 s, vents 60 s; all count as just switched off at the first tick.
-//   - Compressor: off for CompressorMinOff (300 s); at most CompressorStarts (6) in any hour, of which all but two count as
+//   - Compressor: off for CompressorMinOff (300 s); at most CompressorStarts (6) in any hour, of which all but four count as
 //     used at the first tick; a fan group running that also ran in the tick before; airflow proven in the tick in which it
 //     starts, and within AirflowCompressor (30 s) after; every dry bulb within the ambient limits; the blower on where it
 //     is an output, its airflow proven where that is fitted, from BlowerProof (10 s) after it started.

@@ -15,7 +15,7 @@ const (
 	// longest bounds every timer, so that none overflows; it also stands for never.
 	longest = 30 * 24 * time.Hour
 	// spareStarts is how many starts a new process is allowed in its first hour: what came before is not known.
-	spareStarts = 2
+	spareStarts = 4
 	// pressGood is how long a press of the panel's reset stays good for a reset that also needs a command.
 	pressGood = time.Minute
 )

@@ -295,7 +295,9 @@ func (s *State) interlock(p *Plant, f *facts) {
 		case hardware.Vent:
 			interval = l.VentInterval
 		}
-		f.refuse(1<<o, MinInterval, interval.Std()-s.SinceChange[o])
+		if left := interval.Std() - s.SinceChange[o]; left > 0 {
+			f.refuse(1<<o, MinInterval, left)
+		}
 	}
 	s.interlockHeat(p, f)
 	s.interlockCompressor(p, f)
