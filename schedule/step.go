@@ -298,13 +298,14 @@ func (r *Run) decide(plan *Plan, stage *Stage, c *Conditions, over bool, elapsed
 	airOK := c.DryBulbOK && c.EMCOK && !c.Held && c.DoorShut
 	switch stage.Kind {
 	case Preheat:
-		cause, ended = ByTime, r.AtPoints >= stage.For && r.InStage >= stage.MinDwell
+		// A kiln too weak for the set points goes on: cooler air than wanted dries slower, not faster.
+		cause, ended = ByTime, (r.AtPoints >= stage.For || r.Overdue) && r.InStage >= stage.MinDwell
 	case Dry:
 		ended = r.steady(dried(plan, stage, r.next(plan), c), elapsed) && r.InStage >= stage.MinDwell && !over
 	case Equalize:
 		ended = r.steady(equalized(plan, c), elapsed) && r.InStage >= stage.MinDwell
 	case Condition:
-		cause, ended = ByTime, r.AtPoints >= stage.For && r.InStage >= stage.MinDwell
+		cause, ended = ByTime, (r.AtPoints >= stage.For || r.Overdue) && r.InStage >= stage.MinDwell
 	case Heat:
 		cause, ended = ByExposure, r.Exposure >= stage.Exposure && r.InStage >= stage.MinDwell
 	case Cool:

@@ -5,6 +5,7 @@ import (
 	"encoding"
 	"errors"
 	"fmt"
+	"maps"
 	"math"
 	"reflect"
 	"slices"
@@ -494,4 +495,9 @@ func sortedKeys(table map[string]any) []string {
 	}
 	slices.Sort(keys)
 	return keys
+}
+
+// Clone gives a copy to which faults can be added without touching s: one sheet can be judged against several kilns.
+func (s *Sheet) Clone() *Sheet {
+	return &Sheet{s.File, Faults{slices.Clone(s.Faults.List)}, s.lines, maps.Clone(s.faulty), s.partial}
 }
