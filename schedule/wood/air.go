@@ -154,24 +154,40 @@ func humidityAtWetBulb(t, wb, p float64) (w, slope float64) {
 // Where the air is warm and the answer lies close to 0 C, the equations over water and over ice both have a solution; the
 // one over water is given: a wick that has not frozen.
 func WetBulb(db quantity.Celsius, rh quantity.Ratio, p quantity.Pascal) quantity.Celsius {
-	w := HumidityRatio(db, rh, p)
-	if !(rh >= 0 && rh <= 1) || math.IsNaN(w) {
+	if !(rh >= 0 && rh <= 1 && db >= -100 && db <= 200) {
 		return quantity.Celsius(math.NaN())
 	}
 	t, station := float64(db), float64(p)
-	if t <= 0 {
-		return quantity.Celsius(solveWetBulb(t, w, station, -100, t))
+	ln, slope := lnSaturation(t)
+	saturation := math.Exp(ln)
+	w := mixingRatio(float64(rh)*saturation, station)
+	if math.IsNaN(w) {
+		return quantity.Celsius(math.NaN())
 	}
-	if zero, _ := humidityAtWetBulb(t, 0, station); w < zero {
-		return quantity.Celsius(solveWetBulb(t, w, station, -100, -1e-12))
+	low, high := -100.0, t
+	if t > 0 {
+		// What humidityAtWetBulb gives at 0 C.
+		if zero := mixingRatio(saturationAtZero, station); w < (2501*zero-1.006*t)/(2501+1.86*t) {
+			high = -1e-12
+		} else {
+			low = 0
+		}
 	}
-	return quantity.Celsius(solveWetBulb(t, w, station, 0, t))
+	// Start: es(t - d) taken as a parabola about t turns the psychrometer equation into a quadratic in the depression d.
+	square := saturation * slope * slope / 2
+	linear := saturation*slope + psychrometerWater*station
+	rest := linear*linear - 4*square*saturation*(1-float64(rh))
+	depression := (linear - math.Sqrt(math.Max(rest, 0))) / (2 * square)
+	return quantity.Celsius(math.Min(t, solveWetBulb(t, w, station, low, high, t-depression)))
 }
 
-// solveWetBulb finds the wet bulb between low and high, where humidityAtWetBulb rises steadily and is convex: Newton from
-// above cannot overshoot; bisection guards the rest.
-func solveWetBulb(t, w, p, low, high float64) float64 {
-	wb := high
+// saturationAtZero is SaturationPressure(0 C) in Pa.
+const saturationAtZero = 611.1535708908
+
+// solveWetBulb finds the wet bulb between low and high, where humidityAtWetBulb rises steadily and is convex: Newton from a
+// start, with bisection whenever a step leaves the bracket.
+func solveWetBulb(t, w, p, low, high, wb float64) float64 {
+	wb = math.Min(math.Max(wb, low), high)
 	for range 60 {
 		found, slope := humidityAtWetBulb(t, wb, p)
 		if !(found <= w) { // NaN counts as too warm
@@ -187,11 +203,11 @@ func solveWetBulb(t, w, p, low, high float64) float64 {
 		}
 		wb = next
 		// The error left is about 0.03 step^2.
-		if math.Abs(step) < 1e-4 {
+		if math.Abs(step) < 1e-3 {
 			break
 		}
 	}
-	return math.Min(wb, t)
+	return wb
 }
 
 // RHFromWetBulb is the inverse of WetBulb: relative humidity from dry bulb and thermodynamic wet bulb. Impossible readings

@@ -98,7 +98,7 @@ func atTableTemperature(reading quantity.MoistureContent, t quantity.Celsius) qu
 }
 
 // pinTableGrowth is 1.0056^27.
-const pinTableGrowth = 1.1627385306752545
+const pinTableGrowth = 1.1627387502310267
 
 // Moisture converts the resistance between pins in wood of temperature t. sigma is one standard deviation: 0.8 points to
 // 12 %, 1.2 to 18 %, 2 to 22 %, 4 above (common practice, no source). ok is false where table or correction do not hold: moisture outside
