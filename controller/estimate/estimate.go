@@ -1,8 +1,152 @@
-// Package estimate turns readings into what is believed of air and wood, with its uncertainty.
 package estimate
 
-// Config says how to read this kiln's probes.
-type Config struct{}
+import (
+	"time"
 
-// State is what the estimator remembers.
-type State struct{}
+	"drywarden/hardware"
+	"drywarden/hardware/quantity"
+	"drywarden/schedule"
+)
+
+// State is what the estimator remembers. The zero value knows nothing.
+type State struct {
+	Air   Air
+	Index Index
+	Run   uint32 // that Wood belongs to; 0: none
+	Wood  Wood
+}
+
+// Index lists the probes by what they are for, so that a tick need not search. It is made afresh in the first tick of a
+// process.
+type Index struct {
+	Ready                                bool
+	DryBulbs, Humid, Coils, Cores, Pins  [hardware.MaxProbes]hardware.ProbeID
+	DryBulbN, HumidN, CoilN, CoreN, PinN int8
+	OutT, OutRH                          hardware.ProbeID
+}
+
+func (x *Index) dryBulbs() []hardware.ProbeID { return x.DryBulbs[:x.DryBulbN] }
+func (x *Index) humid() []hardware.ProbeID    { return x.Humid[:x.HumidN] }
+
+func (x *Index) build(layout *hardware.Layout) {
+	*x = Index{Ready: true, OutT: hardware.NoProbe, OutRH: hardware.NoProbe}
+	for i := range layout.Probes {
+		id := hardware.ProbeID(i)
+		switch layout.Probes[i].Role {
+		case hardware.RoleDryBulb:
+			put(&x.DryBulbs, &x.DryBulbN, id)
+		case hardware.RoleWetBulb, hardware.RoleHumidity:
+			put(&x.Humid, &x.HumidN, id)
+		case hardware.RoleCoil:
+			put(&x.Coils, &x.CoilN, id)
+		case hardware.RoleCore:
+			put(&x.Cores, &x.CoreN, id)
+		case hardware.RolePin:
+			put(&x.Pins, &x.PinN, id)
+		case hardware.RoleOutdoorTemperature:
+			if x.OutT == hardware.NoProbe {
+				x.OutT = id
+			}
+		case hardware.RoleOutdoorHumidity:
+			if x.OutRH == hardware.NoProbe {
+				x.OutRH = id
+			}
+		}
+	}
+}
+
+func put(list *[hardware.MaxProbes]hardware.ProbeID, n *int8, id hardware.ProbeID) {
+	list[*n] = id
+	*n++
+}
+
+// Input is what a Step gets.
+type Input struct {
+	Elapsed   time.Duration // capped by the caller
+	Snapshot  *hardware.Snapshot
+	Layout    *hardware.Layout
+	Pressure  quantity.Pascal
+	Volume    quantity.CubicMeter
+	Plan      *schedule.Plan // nil: no charge
+	Lively    bool           // set points have just changed: rates may change faster
+	Wetting   bool           // equalizing, conditioning or spraying: wood may take up water
+	Disturbed bool           // door open: the water balance does not hold
+
+	index *Index
+}
+
+// first gives the value of a probe, if it is fitted and usable.
+func (in *Input) first(id hardware.ProbeID, low, high float64) (float64, bool) {
+	if id == hardware.NoProbe || !usable(&in.Snapshot.Readings[id], low, high) {
+		return 0, false
+	}
+	return in.Snapshot.Readings[id].Value, true
+}
+
+// Restart is called once when a process starts on a state that was loaded: probes may have been changed meanwhile, and
+// what must have lasted without a break has not. outage is how long nobody looked, 0 when that is not known. What was learnt of the wood stays.
+func Restart(s *State, outage time.Duration) {
+	offsets := s.Air.Offset
+	distrust := s.Air.Distrust
+	s.Air = Air{Offset: offsets, Distrust: distrust}
+	s.Index = Index{}
+	s.Wood.interrupt(outage)
+}
+
+// Step works out what is believed. It changes s and out in place and allocates nothing.
+func Step(cfg *Config, s *State, in *Input, out *schedule.Conditions) {
+	if !s.Index.Ready {
+		s.Index.build(in.Layout)
+	}
+	in.index = &s.Index
+	s.Air.step(cfg, in, out)
+	s.Air.barren(in)
+	surfaces(in, out)
+	contacts := in.Snapshot.Contacts
+	out.Airflow = contacts.Proven(hardware.ContactAirflow)
+	out.DoorShut = contacts.Clear(hardware.ContactDoor)
+	out.Governing = -1
+	if in.Plan == nil {
+		return
+	}
+	if s.Run != in.Plan.ID {
+		s.Run = in.Plan.ID
+		s.Wood.begin(cfg, in.Plan, false)
+	}
+	s.Wood.step(cfg, &s.Air, in)
+	s.Wood.say(out)
+}
+
+// Begin starts a charge: its lots and sample boards are as the charge sheet says.
+func Begin(cfg *Config, s *State, plan *schedule.Plan) {
+	s.Run = plan.ID
+	s.Wood.begin(cfg, plan, true)
+}
+
+// End forgets the charge.
+func End(s *State) { s.Run, s.Wood = 0, Wood{} }
+
+// surfaces takes over coil and cores.
+func surfaces(in *Input, out *schedule.Conditions) {
+	x := in.index
+	for _, id := range x.Coils[:x.CoilN] {
+		if r := &in.Snapshot.Readings[id]; usable(r, -60, 90) && (!out.CoilOK || r.Value < float64(out.Coil)) {
+			out.Coil, out.CoilOK = quantity.Celsius(r.Value), true
+		}
+	}
+	for _, id := range x.Cores[:x.CoreN] {
+		r := &in.Snapshot.Readings[id]
+		if !usable(r, coldest, hottest) {
+			continue
+		}
+		t := quantity.Celsius(r.Value)
+		out.Cores[id], out.CoreOK[id] = t, true
+		if out.CoreCount == 0 || t < out.ColdestCore {
+			out.ColdestCore = t
+		}
+		if out.CoreCount == 0 || t > out.HottestCore {
+			out.HottestCore = t
+		}
+		out.CoreCount++
+	}
+}
