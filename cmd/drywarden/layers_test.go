@@ -201,7 +201,7 @@ var homes = []struct {
 }{
 	{"os", []string{"cmd/...", "controller/store", "controller/operator"}, "cores do no I/O"},
 	{"net", []string{"cmd/...", "controller/operator"}, "cores do no I/O"},
-	{"net/http", []string{"cmd/...", "controller/operator"}, "cores do no I/O"},
+	{"net/http", []string{"cmd/...", "controller/operator", "controller/metrics"}, "cores do no I/O"},
 	{"log", nil, "cores return events; shells log with log/slog"},
 	{"log/slog", []string{"cmd/...", "controller/loop", "controller/operator"}, "cores return events; the shell logs"},
 	{"math/rand", nil, "a run with the same seed gives the same bytes: use math/rand/v2 with a seed, in the simulated kiln"},
