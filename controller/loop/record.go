@@ -113,6 +113,7 @@ func (l *Loop) fillRecord() {
 	r.SetActive, r.SetDryBulb, r.SetEMC = sp.Active, float64(sp.DryBulb), float64(sp.EMC)
 	r.BaseDryBulb, r.BaseEMC = float64(sp.BaseDryBulb), float64(sp.BaseEMC)
 	r.GuardBias, r.Override = float64(sp.GuardBias), sp.Override
+	r.VentDry = res.Demand.VentDry
 
 	a := &l.applied
 	r.Requested, r.Applied = uint32(res.Requested.On), uint32(a.On)
