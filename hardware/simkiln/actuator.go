@@ -1,0 +1,418 @@
+package simkiln
+
+import (
+	"math"
+	"time"
+
+	"drywarden/hardware"
+)
+
+const (
+	volts         = 230.0
+	runUp         = 4.0 // s, fans from rest
+	airflowAt     = 0.2 // of full air: the switch closes
+	hardLimit     = 78.0
+	hardReset     = 60.0
+	highPressAt   = 75.0 // C condensing
+	lowPressAt    = -22.0
+	pressureReset = 3 * time.Minute
+)
+
+// switchOutputs works out which contactors conduct, after anything that may change that: what is told, the heartbeat's
+// master contactor, and the protections that are wired and need no computer.
+func (k *Kiln) switchOutputs() {
+	s := &k.s
+	before := s.Closed
+	on := s.Outputs.On
+	fault := &s.Severity
+	s.Master = s.Now-s.Beat <= heartbeatHold && fault[MainsLoss] == 0
+	if s.Outputs.On == 0 && s.Beat < 0 {
+		s.Master = false
+	}
+	master := s.Master && fault[EmergencyStop] == 0
+	s.Door = fault[DoorOpen] > 0
+	closed := on
+	if !master {
+		closed = 0
+	}
+	if s.Door {
+		closed &^= hardware.AllFans | hardware.AllHeat
+	}
+	// Reversing contactors are locked against each other: the one that was in stays in.
+	for g := range k.cfg.Fans.Groups {
+		f, r := hardware.FanForward(g), hardware.FanReverse(g)
+		if closed.Has(f) && closed.Has(r) {
+			closed = closed.With(f, before.Has(f)).With(r, before.Has(r) && !before.Has(f))
+		}
+		if fault[BothDirections] > 0 && master && (closed.Has(f) || closed.Has(r)) {
+			closed = closed.With(f, true).With(r, true)
+		}
+	}
+	if s.LimitTrip || fault[HighLimit] > 0 {
+		closed &^= hardware.AllHeat
+	}
+	if s.HighPress > s.Now || s.LowPress > s.Now || fault[HighPressureTrip] > 0 || fault[LowPressureTrip] > 0 {
+		closed = closed.With(hardware.Compressor, false)
+	}
+	if fault[HeaterWeld] > 0 && master && k.cfg.Heat.Stages > 0 {
+		closed = closed.With(hardware.Heat1, true)
+	}
+	if fault[CompressorWeld] > 0 && master && before.Has(hardware.Compressor) {
+		closed = closed.With(hardware.Compressor, true)
+	}
+	if fault[SprayStuckOn] > 0 && k.cfg.Spray.Fitted {
+		closed = closed.With(hardware.Spray, true)
+	}
+	s.Closed = closed
+	if before != closed {
+		s.Cut = true
+		s.Moving = true
+		s.PumpAt = 0
+	}
+	k.updateContacts()
+}
+
+// powered tells whether a closed contactor has current to pass.
+func (k *Kiln) powered(o hardware.OutputID) bool {
+	s := &k.s
+	if !s.Closed.Has(o) || s.Severity[MainsLoss] > 0 {
+		return false
+	}
+	switch {
+	case hardware.AllFans.Has(o):
+		return s.Severity[BreakerFans] == 0 && s.Severity[BothDirections] == 0
+	case hardware.AllHeat.Has(o):
+		return s.Severity[BreakerHeat] == 0 && s.Severity[HeaterOpen] == 0
+	case o == hardware.Compressor:
+		return s.Severity[BreakerMachine] == 0 && s.Severity[CompressorNoEffect] == 0
+	case o == hardware.Blower, o == hardware.BlowerLow:
+		return s.Severity[BreakerMachine] == 0 && s.Severity[BlowerStop] == 0
+	case o == hardware.Crankcase:
+		return s.Severity[CrankcaseDead] == 0
+	}
+	return true
+}
+
+// moveActuators moves fans and vents on by dt seconds.
+func (k *Kiln) moveActuators(dt float64) {
+	s := &k.s
+	if !s.Moving {
+		return
+	}
+	moving := false
+	groups := k.cfg.Fans.Groups
+	coast := k.cfg.Fans.Coast.Std().Seconds()
+	total := 0.0
+	for g := range groups {
+		want := 0.0
+		if k.powered(hardware.FanForward(g)) {
+			want = 1
+		} else if k.powered(hardware.FanReverse(g)) {
+			want = -1
+		}
+		if k.cfg.Fans.Drive && want != 0 {
+			want *= math.Min(1, math.Max(0, float64(s.Outputs.FanSpeed[g])))
+		}
+		if s.Severity[FanStop] > 0 || s.Severity[FanNoStart] > 0 && math.Abs(s.FanSpeed[g]) < 0.05 {
+			want = 0
+		}
+		v := s.FanSpeed[g]
+		if v != want {
+			if math.Abs(want) > math.Abs(v) || want*v < 0 {
+				step := dt / runUp
+				v += math.Min(math.Max(want-v, -step), step)
+			} else { // runs down with the square of speed, to a twentieth in the coast-down time
+				v = want + (v-want)*math.Exp(-3*dt/coast)
+				if math.Abs(v-want) < 0.05 {
+					v = want
+				}
+			}
+			s.FanSpeed[g] = v
+			moving = moving || v != want
+		}
+		total += v
+	}
+	total *= 1 - 0.5*math.Min(1, s.Severity[FanWeak])
+	total /= float64(groups)
+	s.Speed = math.Abs(total)
+	if s.Speed > 0.02 {
+		s.Reverse = total < 0
+	}
+	want := 0.0
+	if s.Closed.Has(hardware.Vent) {
+		want = 1
+	}
+	if s.Severity[VentStuckOpen] > 0 || s.Severity[VentStuckShut] > 0 {
+		want = s.VentOpen
+		if s.Severity[VentStuckOpen] > 0 {
+			want = 1
+		}
+		s.VentOpen = want
+	}
+	if s.VentOpen != want {
+		step := dt / k.cfg.Vents.Travel.Std().Seconds()
+		s.VentOpen += math.Min(math.Max(want-s.VentOpen, -step), step)
+		moving = moving || s.VentOpen != want
+		k.updateContacts()
+	}
+	s.Moving = moving
+}
+
+func (k *Kiln) spraying() bool {
+	return k.s.Closed.Has(hardware.Spray) && k.s.Severity[NoWater] == 0
+}
+
+func (k *Kiln) fanPower() float64 {
+	s := &k.s
+	each := float64(k.cfg.Fans.Power) / float64(k.cfg.Fans.Groups)
+	sum := 0.0
+	for g := range k.cfg.Fans.Groups {
+		if k.powered(hardware.FanForward(g)) || k.powered(hardware.FanReverse(g)) {
+			v := math.Abs(s.FanSpeed[g])
+			sum += each * v * v * v
+		}
+	}
+	return sum
+}
+
+func (k *Kiln) heaterPower() float64 {
+	n := k.cfg.Heat.Stages
+	sum := 0.0
+	for i := range n {
+		if k.powered(hardware.Heat(i)) {
+			sum += float64(k.cfg.Heat.Power) / float64(n)
+		}
+	}
+	return sum
+}
+
+// currents gives what a clamp on each output would show.
+func (k *Kiln) currents() (a [hardware.OutputCount]float32) {
+	s := &k.s
+	if s.Closed&k.layout.Current == 0 {
+		return a
+	}
+	each := float64(k.cfg.Fans.Power) / float64(k.cfg.Fans.Groups)
+	for g := range k.cfg.Fans.Groups {
+		for _, o := range [...]hardware.OutputID{hardware.FanForward(g), hardware.FanReverse(g)} {
+			if k.powered(o) && s.Severity[FanNoStart] == 0 {
+				v := math.Abs(s.FanSpeed[g])
+				a[o] = float32(each * math.Max(v*v*v, 0.1) / volts)
+			}
+		}
+	}
+	for i := range k.cfg.Heat.Stages {
+		if o := hardware.Heat(i); k.powered(o) {
+			a[o] = float32(float64(k.cfg.Heat.Power) / float64(k.cfg.Heat.Stages) / volts)
+		}
+	}
+	scale := float64(k.cfg.Machine.Scale)
+	if k.powered(hardware.Compressor) {
+		a[hardware.Compressor] = float32(math.Max(s.Pump.Power, nominalPower*scale*0.4) / volts)
+	}
+	if k.powered(hardware.Blower) {
+		a[hardware.Blower] = float32(nominalBlower * scale * k.blowerSpeed() / volts)
+	}
+	if k.powered(hardware.Crankcase) {
+		a[hardware.Crankcase] = float32(float64(k.cfg.Machine.Crankcase) / volts)
+	}
+	return a
+}
+
+func (k *Kiln) blowerSpeed() float64 {
+	if k.s.Closed.Has(hardware.BlowerLow) {
+		return lowCoil / nominalCoil
+	}
+	return 1
+}
+
+// machineResult is what the machine does to the room in one step, W and kg/s.
+type machineResult struct{ electric, sensible, water, latent float64 }
+
+// runMachine moves heat pump, coil, ice, drain and shell on by dt seconds.
+func (k *Kiln) runMachine(dt float64) (m machineResult) {
+	s := &k.s
+	c := &k.cfg.Machine
+	if !c.Fitted {
+		return m
+	}
+	scale := float64(c.Scale)
+	runs := k.powered(hardware.Compressor)
+	blows := k.powered(hardware.Blower)
+	if blows {
+		p := nominalBlower * scale * k.blowerSpeed()
+		m.electric += p
+		m.sensible += p
+	}
+	crankcase := k.powered(hardware.Crankcase)
+	if crankcase {
+		m.electric += float64(c.Crankcase)
+		m.sensible += float64(c.Crankcase)
+	}
+	shell := s.RoomT
+	coilAir := 0.0
+	if blows {
+		coilAir = nominalCoil * scale * k.blowerSpeed() * (1 - 0.5*math.Min(1, s.Ice/(fullIce*scale))) * (1 - 0.4*math.Min(1, s.Severity[CoilFouled]))
+	}
+	pressure := float64(k.cfg.Pressure)
+	switch {
+	case runs:
+		if s.MachineOn == 0 {
+			s.Starts++
+			s.Pump.Te, s.Pump.Tc = s.RoomT-15, s.RoomT+15
+			s.PumpAt = 0
+		}
+		s.MachineOn += time.Duration(dt * float64(time.Second))
+		if s.Now >= s.PumpAt {
+			o := operating{t: s.RoomT, w: s.RoomW, pressure: pressure, coilAir: math.Max(coilAir, 0.02*scale),
+				condAir: nominalConden * scale, power: nominalPower * scale, efficiency: float64(c.Efficiency) * (1 - 0.2*math.Min(3, s.Severity[LowCharge]))}
+			if !blows {
+				o.condAir *= 0.1
+			}
+			s.Pump = o.balance(s.Pump.Te)
+			s.PumpAt = s.Now + 10*time.Second
+			if s.Pump.Tc > highPressAt {
+				s.HighPress = s.Now + pressureReset
+			}
+			if s.Pump.Te < lowPressAt {
+				s.LowPress = s.Now + pressureReset
+			}
+		}
+		h := &s.Pump
+		up := math.Min(1, s.MachineOn.Seconds()/startUp)
+		m.electric += h.Power
+		m.sensible += h.Power + up*h.Latent // condenser gives back all that the coil takes, and the power
+		m.water -= up * h.Water
+		m.latent += up * h.Latent
+		if h.Coil < frostBelow {
+			s.Ice += up * h.Water * dt
+			m.sensible += up * h.Water * fusion
+			m.latent += up * h.Water * fusion
+		} else {
+			s.CoilWater += up * h.Water * dt
+		}
+		shell += 30
+		if s.HighPress > s.Now || s.LowPress > s.Now {
+			k.switchOutputs()
+		}
+	default:
+		if s.MachineOn != 0 {
+			s.MachineOn = 0
+			s.Pump.Power = 0
+		}
+		if crankcase {
+			shell += 20
+		}
+		if blows && s.CoilWater > 0 { // a running blower takes the coil's water back into the air
+			p, slope := saturationSlope(s.RoomT)
+			full := humidityRatio(p, pressure)
+			wet := 1 + latent(s.RoomT)/airHeat*slope*ratio/pressure
+			rate := math.Max(0, (1-bypass)*coilAir*(full-s.RoomW)/wet)
+			rate = math.Min(rate, s.CoilWater/dt)
+			s.CoilWater -= rate * dt
+			m.water += rate
+			m.sensible -= rate * latent(s.RoomT)
+			m.latent -= rate * latent(s.RoomT)
+		}
+	}
+	if (s.HighPress > 0 && s.HighPress <= s.Now) || (s.LowPress > 0 && s.LowPress <= s.Now) {
+		if s.HighPress <= s.Now {
+			s.HighPress = 0
+		}
+		if s.LowPress <= s.Now {
+			s.LowPress = 0
+		}
+		k.switchOutputs()
+	}
+	if s.Ice > 0 && !runs && s.RoomT > 0 {
+		melt := 15 * scale * s.RoomT / fusion
+		if blows {
+			melt *= 10
+		}
+		melt = math.Min(melt*dt, s.Ice)
+		s.Ice -= melt
+		s.CoilWater += melt
+		m.sensible -= melt * fusion / dt
+		m.latent -= melt * fusion / dt
+	}
+	if over := s.CoilWater - float64(c.HoldUp); over > 0 {
+		run := over * (1 - math.Exp(-dt/c.DrainLag.Std().Seconds()))
+		s.CoilWater -= run
+		switch {
+		case s.Severity[DrainBlocked] > 0 || s.Severity[HoseOff] > 0:
+			s.Puddle += run
+		default:
+			s.WaterOut += run
+			s.Drained += run
+			if s.Severity[CondensateStuck] == 0 {
+				s.Tip += run
+				if pulse := float64(k.cfg.Meters.CondensatePulse); s.Tip >= pulse && pulse > 0 {
+					n := math.Floor(s.Tip / pulse)
+					s.Tip -= n * pulse
+					s.Condensate += n * pulse
+				}
+			}
+		}
+	}
+	s.Shell += (shell - s.Shell) * (1 - math.Exp(-dt/2400))
+	return m
+}
+
+// meterEnergy counts pulses; the meter is 0.5 % off, by seed.
+func (k *Kiln) meterEnergy(joule float64) {
+	s := &k.s
+	s.EnergyRest += joule * k.meterGain
+	if pulse := float64(k.cfg.Meters.EnergyPulse); pulse > 0 && s.EnergyRest >= pulse {
+		n := math.Floor(s.EnergyRest / pulse)
+		s.EnergyRest -= n * pulse
+		s.EnergyCounted += n * pulse
+	}
+}
+
+// updateFlowContacts renews the contacts that follow the air, and the hard-wired limit.
+func (k *Kiln) updateFlowContacts() {
+	s := &k.s
+	air := s.Speed >= airflowAt && s.Severity[AirflowLost] == 0
+	blower := k.powered(hardware.Blower)
+	if air != s.Contacts.Active.Has(hardware.ContactAirflow) || blower != s.Contacts.Active.Has(hardware.ContactBlowerAirflow) {
+		k.updateContacts()
+	}
+	if s.RoomT > hardLimit && !s.LimitTrip {
+		s.LimitTrip = true
+		k.switchOutputs()
+	}
+}
+
+// updateContacts renews every digital input.
+func (k *Kiln) updateContacts() {
+	s := &k.s
+	if s.LimitTrip && s.PanelUntil > s.Now && s.RoomT < hardReset {
+		s.LimitTrip = false
+		k.switchOutputs()
+		return
+	}
+	f := &s.Severity
+	var on hardware.ContactSet
+	set := func(id hardware.ContactID, is bool) { on = on.With(id, is) }
+	set(hardware.ContactAirflow, s.Speed >= airflowAt && f[AirflowLost] == 0)
+	set(hardware.ContactBlowerAirflow, k.powered(hardware.Blower))
+	set(hardware.ContactEStop, f[EmergencyStop] > 0)
+	set(hardware.ContactDoor, f[DoorOpen] > 0 && f[DoorContactShut] == 0)
+	set(hardware.ContactHighLimit, s.LimitTrip || f[HighLimit] > 0)
+	set(hardware.ContactHighPressure, s.HighPress > s.Now || f[HighPressureTrip] > 0)
+	set(hardware.ContactLowPressure, s.LowPress > s.Now || f[LowPressureTrip] > 0)
+	set(hardware.ContactSmoke, f[Smoke] > 0)
+	set(hardware.ContactGas, f[RefrigerantGas] > 0)
+	set(hardware.ContactFloat, f[FloorWater] > 0 || f[DrainBlocked] > 0 && s.Puddle > 1)
+	set(hardware.ContactMains, f[MainsLoss] == 0)
+	set(hardware.ContactInsideButton, f[InsideButton] > 0)
+	set(hardware.ContactInhibit, f[Inhibit] > 0)
+	set(hardware.ContactPanelReset, s.PanelUntil > s.Now)
+	set(hardware.ContactVentOpen, s.VentOpen >= 0.99)
+	set(hardware.ContactVentShut, s.VentOpen <= 0.01)
+	set(hardware.ContactWaterSupply, f[NoWater] == 0)
+	s.Contacts = hardware.Contacts{Active: on & k.layout.Contacts, Valid: k.layout.Contacts}
+}
+
+var _ hardware.Inputs = (*Kiln)(nil)
+var _ hardware.Actuators = (*Kiln)(nil)

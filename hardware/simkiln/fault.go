@@ -1,0 +1,251 @@
+package simkiln
+
+import (
+	"fmt"
+	"strings"
+	"time"
+
+	"drywarden/hardware"
+	"drywarden/hardware/quantity"
+)
+
+// FaultKind names one physical failure.
+type FaultKind uint8
+
+// Faults. Severity 1 is the usual case; where it means more, the comment says what.
+const (
+	NoFault            FaultKind = iota
+	ProbeOpen                    // one probe reads as an open circuit
+	ProbeShort                   // one probe reads as a short circuit
+	ProbeStuck                   // one probe stays at its value
+	ProbeNoAnswer                // one probe does not answer
+	ProbeChecksum                // one probe's answers are damaged
+	ProbeDrift                   // one probe drifts, severity x 1 K (0.04 RH) a day
+	ProbeNoise                   // one probe is noisy, severity x 2 K (0.1 RH)
+	ProbePowerOn                 // a bus probe gives its power-on value, exactly 85
+	ProbeInAir                   // a core probe has come out of the wood
+	WickDry                      // the wick dries out within half a day
+	WickDirty                    // the wet bulb reads high, severity x 0.1 K more a day
+	HumidityWet                  // the humidity probe is wetted and saturates
+	PinLeak                      // wet pin cables leak
+	AirflowLost                  // airflow switch opens though the fans turn
+	FanStop                      // every fan group stops
+	FanNoStart                   // a fan group at rest does not start
+	FanWeak                      // air through the load falls by severity x half (belt, baffle)
+	HighPressureTrip             // compressor high-pressure cut-out
+	LowPressureTrip              // compressor low-pressure cut-out
+	LowCharge                    // refrigerant lost: evaporator capacity falls by severity x 20 %
+	CoilIced                     // ice on the coil from one moment to the next, severity x 6 kg
+	CoilFouled                   // coil air falls by severity x 40 %
+	CompressorNoEffect           // the contactor closes, the compressor does not run
+	CompressorWeld               // the compressor contactor stays closed once it was
+	BlowerStop                   // evaporator blower stops
+	CrankcaseDead                // crankcase heater fails
+	HeaterWeld                   // the heater contactor stays closed
+	HeaterOpen                   // the heater draws nothing
+	DoorOpen                     // somebody opens the door
+	DoorContactShut              // the door contact shows shut whatever the door does
+	EmergencyStop                // pressed
+	HighLimit                    // hard-wired limit trips
+	BreakerHeat                  // breaker of the heat branch trips
+	BreakerMachine               // breaker of the compressor branch trips
+	BreakerFans                  // breaker of the fan branch trips
+	MainsLoss                    // no mains; the computer is taken to be on its own supply
+	Smoke                        // detector
+	RefrigerantGas               // detector
+	FloorWater                   // float
+	InsideButton                 // somebody inside
+	Inhibit                      // local inhibit key
+	VentStuckOpen                // vents stay open
+	VentStuckShut                // vents stay shut
+	SprayStuckOn                 // the spray valve stays open
+	NoWater                      // no water pressure
+	DrainBlocked                 // condensate stays in the pan and runs over inside
+	CondensateStuck              // the meter counts nothing
+	HoseOff                      // condensate runs back into the room
+	BothDirections               // a reversing contactor hangs: both directions energised
+	LoadCellSlip                 // load cells jump by severity x 50 g
+	faultCount
+)
+
+var faultNames = [faultCount]string{"none", "probe_open", "probe_short", "probe_stuck", "probe_no_answer", "probe_checksum",
+	"probe_drift", "probe_noise", "probe_power_on", "probe_in_air", "wick_dry", "wick_dirty", "humidity_wet", "pin_leak",
+	"airflow_lost", "fan_stop", "fan_no_start", "fan_weak", "high_pressure_trip", "low_pressure_trip", "low_charge",
+	"coil_iced", "coil_fouled", "compressor_no_effect", "compressor_weld", "blower_stop", "crankcase_dead", "heater_weld",
+	"heater_open", "door_open", "door_contact_shut", "emergency_stop", "high_limit", "breaker_heat", "breaker_machine",
+	"breaker_fans", "mains_loss", "smoke", "refrigerant_gas", "floor_water", "inside_button", "inhibit", "vent_stuck_open",
+	"vent_stuck_shut", "spray_stuck_on", "no_water", "drain_blocked", "condensate_stuck", "hose_off", "both_directions",
+	"load_cell_slip"}
+
+// String gives the fault as fault files write it.
+func (f FaultKind) String() string {
+	if f < faultCount {
+		return faultNames[f]
+	}
+	return fmt.Sprintf("unknown_%d", uint8(f))
+}
+
+// MarshalText gives the name.
+func (f FaultKind) MarshalText() ([]byte, error) { return []byte(f.String()), nil }
+
+// UnmarshalText reads the name that String gives.
+func (f *FaultKind) UnmarshalText(b []byte) error {
+	for i, name := range faultNames {
+		if i > 0 && name == string(b) {
+			*f = FaultKind(i)
+			return nil
+		}
+	}
+	return fmt.Errorf("unknown fault %q, expected one of %s", b, strings.Join(faultNames[1:], ", "))
+}
+
+// FaultKinds lists every fault.
+func FaultKinds() []FaultKind {
+	kinds := make([]FaultKind, 0, faultCount-1)
+	for k := NoFault + 1; k < faultCount; k++ {
+		kinds = append(kinds, k)
+	}
+	return kinds
+}
+
+// Fault is one failure at one time.
+type Fault struct {
+	Kind     FaultKind
+	Start    quantity.Duration // after the start of the simulation
+	Duration quantity.Duration // 0: until the person mends it, which an absent person never does
+	Severity quantity.Ratio    // 0 is taken as 1
+	Probe    hardware.ProbeID  // for faults of one probe
+}
+
+func (f *Fault) ofProbe() bool {
+	switch f.Kind {
+	case ProbeOpen, ProbeShort, ProbeStuck, ProbeNoAnswer, ProbeChecksum, ProbeDrift, ProbeNoise, ProbePowerOn, ProbeInAir:
+		return true
+	}
+	return false
+}
+
+func (f *Fault) validate(c *Config) error {
+	switch {
+	case f.Kind == NoFault || f.Kind >= faultCount:
+		return fmt.Errorf("unknown kind %d", f.Kind)
+	case f.Start < 0 || f.Duration < 0:
+		return fmt.Errorf("%s starts at %v for %v", f.Kind, f.Start, f.Duration)
+	case !(f.Severity >= 0 && f.Severity <= 10):
+		return fmt.Errorf("%s has severity %v, expected 0 to 10", f.Kind, float64(f.Severity))
+	case f.ofProbe() && (f.Probe < 0 || int(f.Probe) >= c.probeCount()):
+		return fmt.Errorf("%s is of probe %d, there are %d", f.Kind, f.Probe, c.probeCount())
+	}
+	return nil
+}
+
+// maxFaults bounds the faults that a kiln holds, past ones included.
+const maxFaults = 4096
+
+// faultState is a fault and how far it is.
+type faultState struct {
+	Fault
+	Active, Over bool
+	MendAt       time.Duration // when the person mends it, 0: not planned
+}
+
+// Inject adds a fault; its Start counts from the start of the simulation, so that one in the past begins at once.
+func (k *Kiln) Inject(f Fault) error {
+	if err := f.validate(&k.cfg); err != nil {
+		return fmt.Errorf("inject fault: %w", err)
+	}
+	if len(k.s.Faults) >= maxFaults {
+		return fmt.Errorf("inject fault %s: %d faults already", f.Kind, maxFaults)
+	}
+	k.s.Faults = append(k.s.Faults, faultState{Fault: f})
+	k.s.FaultCheck = 0
+	return nil
+}
+
+// stepFaults begins and ends faults; FaultCheck says when the next one does.
+func (k *Kiln) stepFaults() {
+	s := &k.s
+	s.FaultCheck = never
+	changed := false
+	for i := range s.Faults {
+		f := &s.Faults[i]
+		if f.Over {
+			continue
+		}
+		start := f.Start.Std()
+		end := never
+		if f.Duration > 0 {
+			end = start + f.Duration.Std()
+		}
+		if f.MendAt > 0 && f.MendAt < end {
+			end = f.MendAt
+		}
+		switch {
+		case s.Now < start:
+			s.FaultCheck = min(s.FaultCheck, start)
+			continue
+		case s.Now >= end:
+			f.Active, f.Over = false, true
+			changed = true
+			k.endFault(&f.Fault)
+			continue
+		case !f.Active:
+			f.Active = true
+			changed = true
+			k.beginFault(&f.Fault)
+		}
+		s.FaultCheck = min(s.FaultCheck, end)
+	}
+	if !changed {
+		return
+	}
+	s.Severity = [faultCount]float64{}
+	s.ProbeFault = [hardware.MaxProbes]FaultKind{}
+	for i := range s.Faults {
+		f := &s.Faults[i]
+		if !f.Active {
+			continue
+		}
+		severity := float64(f.Severity)
+		if severity == 0 {
+			severity = 1
+		}
+		s.Severity[f.Kind] = max(s.Severity[f.Kind], severity)
+		if f.ofProbe() {
+			s.ProbeFault[f.Probe] = f.Kind
+			s.ProbeSeverity[f.Probe] = severity
+		}
+	}
+	k.switchOutputs()
+	k.updateContacts()
+}
+
+func (k *Kiln) beginFault(f *Fault) {
+	severity := float64(f.Severity)
+	if severity == 0 {
+		severity = 1
+	}
+	switch f.Kind {
+	case CoilIced:
+		ice := 6 * severity * float64(k.cfg.Machine.Scale)
+		k.s.Ice += ice
+		k.s.WaterIn += ice // put there by hand: it enters the water balance
+	case LoadCellSlip:
+		k.s.CellSlip += 0.05 * severity
+	}
+}
+
+func (k *Kiln) endFault(f *Fault) {
+	if f.ofProbe() {
+		k.s.ProbeDrift[f.Probe] = 0
+	}
+	switch f.Kind {
+	case WickDry:
+		k.s.WickDryness = 0
+	case WickDirty:
+		k.s.WickDirt = 0
+	}
+}
+
+// Faulty tells whether a fault of this kind is active.
+func (k *Kiln) Faulty(kind FaultKind) bool { return kind < faultCount && k.s.Severity[kind] > 0 }

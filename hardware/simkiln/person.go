@@ -1,0 +1,222 @@
+package simkiln
+
+import (
+	"time"
+
+	"drywarden/hardware"
+	"drywarden/hardware/quantity"
+)
+
+// Sample is a sample board as measured when it was cut, with the errors of a person's sections and balance.
+type Sample struct {
+	Lot     int8
+	Start   quantity.Kilogram // weight when cut
+	OvenDry quantity.Kilogram // calculated from its sections
+}
+
+// Notice is what the operator can see without opening the computer.
+type Notice struct {
+	Running    bool // a charge is being worked through: samples want weighing
+	Confirm    bool // the controller waits for a person's word
+	Alarms     [hardware.MaxAlarms]hardware.Alarm
+	AlarmCount uint8
+}
+
+// ActionKind is what the person did.
+type ActionKind uint8
+
+// Actions. Pressing the panel's reset is done inside the kiln: it shows as hardware.ContactPanelReset.
+const (
+	WeighSample ActionKind = iota // Sample, Mass
+	Ack                           // Rule: the alarm was seen
+	ResetTrip                     // Rule: cleared, with the panel's reset held where the rule wants that
+	Confirm                       // a person has looked
+	Mend                          // Fault was mended; the controller is not told
+	actionKindCount
+)
+
+var actionNames = [actionKindCount]string{"weigh", "ack", "reset_trip", "confirm", "mend"}
+
+// String gives the name used in logs.
+func (a ActionKind) String() string {
+	if a < actionKindCount {
+		return actionNames[a]
+	}
+	return "unknown"
+}
+
+// Action is one thing the person did. Fields not named at its kind are zero.
+type Action struct {
+	Kind   ActionKind
+	At     time.Duration // since the start of the simulation
+	Sample int8
+	Mass   quantity.Kilogram
+	Rule   hardware.RuleID
+	Fault  FaultKind
+}
+
+// maxErrands bounds what the person has in mind.
+const maxErrands = 64
+
+// errand is something the person will do.
+type errand struct {
+	Kind ActionKind
+	Rule hardware.RuleID
+	At   time.Duration
+	Used bool
+}
+
+// panelHold is how long the panel's reset is held, resetAfter how far into that the reset is asked for.
+const (
+	panelHold  = 10 * time.Second
+	resetAfter = 3 * time.Second
+)
+
+const day = 24 * time.Hour
+
+// startOfDay is the time of day at which a simulation starts.
+const startOfDay = 6 * time.Hour
+
+// CutSamples gives what the person measured when the sample boards were cut, in the order of Config.Samples.
+func (k *Kiln) CutSamples() []Sample {
+	out := make([]Sample, len(k.s.Samples))
+	for i, b := range k.s.Samples {
+		out[i] = Sample{Lot: b.Lot, Start: quantity.Kilogram(b.StartMass), OvenDry: quantity.Kilogram(b.Believed)}
+	}
+	return out
+}
+
+// Tell shows the person what there is to see. Call it every tick or every minute; only the latest counts.
+func (k *Kiln) Tell(n Notice) {
+	s := &k.s
+	s.Running = n.Running
+	if k.cfg.Person.Absent {
+		return
+	}
+	if n.Confirm {
+		k.plan(Confirm, 0, float64(k.cfg.Person.Notice))
+	}
+	alarm := false
+	for i := range n.Alarms[:min(int(n.AlarmCount), hardware.MaxAlarms)] {
+		a := &n.Alarms[i]
+		if !a.Acked {
+			k.plan(Ack, a.Rule, float64(k.cfg.Person.Notice))
+		}
+		if a.Active {
+			alarm = true
+		}
+		if a.Latched && !a.Active && a.Clears != hardware.ByItself {
+			k.plan(ResetTrip, a.Rule, 1.5*float64(k.cfg.Person.Notice))
+			s.Panel[a.Rule] = a.Clears >= hardware.AtPanel
+		}
+	}
+	if alarm {
+		for i := range s.Faults {
+			f := &s.Faults[i]
+			if f.Active && f.Duration == 0 && f.MendAt == 0 {
+				f.MendAt = s.Now + k.delay(float64(k.cfg.Person.Notice+k.cfg.Person.Mend))
+				s.FaultCheck = min(s.FaultCheck, f.MendAt)
+				k.plan(Mend, hardware.RuleID(f.Kind), 0)
+			}
+		}
+	}
+}
+
+func (k *Kiln) delay(mean float64) time.Duration {
+	return time.Duration(mean*k.s.PersonRandom.between(0.5, 1.5)).Truncate(time.Second) + time.Second
+}
+
+// plan puts an errand in mind unless it is there already.
+func (k *Kiln) plan(kind ActionKind, rule hardware.RuleID, mean float64) {
+	s := &k.s
+	free := -1
+	for i := range s.Errands {
+		e := &s.Errands[i]
+		if e.Used && e.Kind == kind && e.Rule == rule {
+			return
+		}
+		if !e.Used && free < 0 {
+			free = i
+		}
+	}
+	if free < 0 {
+		return
+	}
+	s.Errands[free] = errand{Kind: kind, Rule: rule, At: s.Now + k.delay(mean), Used: true}
+	s.PersonNext = min(s.PersonNext, s.Errands[free].At)
+}
+
+// stepPerson does what is due. PersonNext says when the next thing is.
+func (k *Kiln) stepPerson() {
+	s := &k.s
+	next := never
+	if s.PanelUntil > 0 {
+		if s.Now >= s.PanelUntil {
+			s.PanelUntil = 0
+			k.updateContacts()
+		} else {
+			next = min(next, s.PanelUntil)
+		}
+	}
+	if !k.cfg.Person.Absent {
+		if s.Now >= s.WeighAt {
+			if s.Running {
+				k.weighSamples()
+			}
+			s.WickDryness = min(s.WickDryness, 0.2) // tops up the wick's water on the round
+			midnight := (s.Now+startOfDay)/day*day - startOfDay
+			s.WeighAt = midnight + day + k.cfg.Person.Weighing.Std() + time.Duration(s.PersonRandom.between(-30, 30))*time.Minute
+		}
+		next = min(next, s.WeighAt)
+		for i := range s.Errands {
+			e := &s.Errands[i]
+			if !e.Used {
+				continue
+			}
+			if s.Now < e.At {
+				next = min(next, e.At)
+				continue
+			}
+			if e.Kind == ResetTrip && s.Panel[e.Rule] && s.PanelUntil == 0 {
+				s.PanelUntil = s.Now + panelHold
+				e.At = s.Now + resetAfter
+				next = min(next, e.At)
+				k.updateContacts()
+				continue
+			}
+			e.Used = false
+			s.Panel[e.Rule] = false
+			a := Action{Kind: e.Kind, At: s.Now, Rule: e.Rule}
+			if e.Kind == Mend {
+				a.Rule, a.Fault = 0, FaultKind(e.Rule)
+			}
+			k.act(a)
+		}
+	}
+	s.PersonNext = next
+}
+
+func (k *Kiln) act(a Action) {
+	if len(k.s.Done) < cap(k.s.Done) {
+		k.s.Done = append(k.s.Done, a)
+	}
+}
+
+// weighSamples takes every sample board out, weighs it to the balance's gram and puts it back.
+func (k *Kiln) weighSamples() {
+	for i := range k.s.Samples {
+		b := &k.s.Samples[i]
+		mass := b.OvenDry*(1+k.wood.mean(b.Board)/100) + 0.001*k.s.PersonRandom.normal()
+		k.act(Action{Kind: WeighSample, At: k.s.Now, Sample: int8(i), Mass: quantity.Kilogram(quantity.Quantize(mass, 0.001))})
+	}
+}
+
+// Actions hands over what the person has done since the last call. The slice is valid until the next Advance.
+func (k *Kiln) Actions() []Action {
+	if len(k.s.Done) == 0 {
+		return nil
+	}
+	k.doneOut = append(k.doneOut[:0], k.s.Done...)
+	k.s.Done = k.s.Done[:0]
+	return k.doneOut
+}
