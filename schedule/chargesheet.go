@@ -6,6 +6,7 @@ import (
 
 	"drywarden/hardware/quantity"
 	"drywarden/schedule/sheet"
+	"drywarden/schedule/wood"
 )
 
 // Treatment is the heat treatment asked for. The program records exposure; it certifies nothing.
@@ -323,22 +324,26 @@ func (c *ChargeSheet) checkWeights(d *sampleData, at string) {
 	}
 }
 
-// ovenDry gives the calculated oven-dry weight of a sample board: the weight when cut over 1 + its moisture, which is the
-// mean of its sections' (Simpson (ed.) 1991, AH-188, ch. 6). 0 when the sheet does not tell.
+// ovenDry gives the calculated oven-dry weight of a sample board, 0 when the sheet does not tell.
 func (d *sampleData) ovenDry() quantity.Kilogram {
-	switch {
-	case d.Weight == nil:
+	if d.Weight == nil {
 		return 0
-	case d.OvenDry != nil:
-		return *d.OvenDry
-	case d.Moisture != nil:
-		return *d.Weight / (1 + quantity.Kilogram(*d.Moisture)/100)
-	case len(d.Sections) > 0:
-		mc := 0.0
-		for _, x := range d.Sections {
-			mc += (float64(x.Wet/x.Dry) - 1) / float64(len(d.Sections))
-		}
-		return *d.Weight / quantity.Kilogram(1+mc)
 	}
-	return 0
+	if d.OvenDry != nil {
+		return *d.OvenDry
+	}
+	var moistures []quantity.MoistureContent
+	if d.Moisture != nil {
+		moistures = append(moistures, *d.Moisture)
+	}
+	for _, x := range d.Sections {
+		if mc, err := wood.SectionMoisture(x.Wet, x.Dry); err == nil {
+			moistures = append(moistures, mc)
+		}
+	}
+	ovenDry, err := wood.CalculatedOvenDry(*d.Weight, moistures...)
+	if err != nil {
+		return 0 // checkWeights has said why
+	}
+	return ovenDry
 }
