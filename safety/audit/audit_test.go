@@ -1,0 +1,1198 @@
+package audit
+
+import (
+	"bytes"
+	"io"
+	"math"
+	"math/bits"
+	"slices"
+	"strings"
+	"testing"
+	"time"
+
+	"github.com/stretchr/testify/require"
+
+	"drywarden/hardware/trace"
+)
+
+// The tables of a header, in an order of their own: meaning must come from the names.
+var (
+	testOutputs  = []string{"heartbeat", "vent", "fan_forward_1", "fan_reverse_1", "compressor", "heat_1", "spray", "sounder", "blower", "alarm_lamp"}
+	testContacts = []string{"door", "airflow", "e_stop", "high_limit", "panel_reset", "smoke", "high_pressure", "mains", "inside_button", "blower_airflow", "panel_key"}
+	testProbes   = []string{"dry_bulb", "dry_bulb", "humidity", "core", "core", "outdoor_temperature", "outdoor_humidity", "coil"}
+	testVerbs    = []string{"none", "hold", "resume", "advance", "back", "confirm", "weigh", "end", "start", "ack"}
+	testEvents   = []string{"none", "command", "stage", "weigh", "alarm", "alarm_clear", "trip_reset", "checkpoint"}
+	testModes    = []string{"start", "rest", "work", "hold", "service"}
+	testKinds    = []string{"preheat", "dry", "equalize", "condition", "heat", "cool"}
+	testForced   = []string{"none", "safe", "off"}
+)
+
+func testHeader(boot uint32) trace.Header {
+	h := trace.Header{Format: 1, Kiln: "shed", KilnHash: "k", TickNS: 1e9, Boot: boot, Qualities: []string{"absent", "valid", "stale"},
+		Contacts: testContacts, ContactsFitted: 1<<len(testContacts) - 1, Outputs: testOutputs, OutputsFitted: 1<<len(testOutputs) - 1,
+		OutputsReadBack: 0b1100, Modes: testModes, StageKinds: testKinds, EventKinds: testEvents, ForcedLevels: testForced, Verbs: testVerbs,
+		Rules: []trace.Rule{{ID: 1, Name: "e_stop", Latched: true, Clears: "panel"}, {ID: 2, Name: "high_limit", Latched: true, Clears: "panel"},
+			{ID: 3, Name: "smoke", Latched: true, Clears: "panel"}, {ID: 4, Name: "no_airflow", Latched: true, Clears: "operator"}},
+		Limits: trace.Limits{CompressorMinOffNS: 300e9, CompressorMinOnNS: 600e9, CompressorStartsHour: 4, CompressorAmbientMin: 18,
+			CompressorAmbientMax: 55, FanCoastNS: 90e9, DryBulbMax: 72, SetDryBulbMax: 69, StartDelayNS: 30e9, VentIntervalNS: 60e9,
+			SprayIntervalNS: 5e9, ContactorIntervalNS: 10e9, RampDryBulb: 5, RampEMC: 2},
+		Run: &trace.Run{ID: 7, Charge: "c", Schedule: "s", Hash: "h",
+			Lots: []trace.Lot{{Name: "a", Target: 7, GreenMaxDryBulb: 44, MaxDryBulb: 70, FiberSaturation: 30},
+				{Name: "b", Target: 6.75, GreenMaxDryBulb: 50, FiberSaturation: 30}},
+			Stages: []trace.Stage{{Name: "warm", Kind: "preheat", DryBulb: 40, EMC: 17, MinDwellNS: 600e9},
+				{Name: "dry 1", Kind: "dry", DryBulb: 43, EMC: 15, MinDwellNS: 3600e9, UntilMC: 25},
+				{Name: "dry 2", Kind: "dry", DryBulb: 49, EMC: 5, MinDwellNS: 3600e9},
+				{Name: "even", Kind: "equalize", DryBulb: 49, EMC: 6.5}, {Name: "relieve", Kind: "condition", DryBulb: 49, EMC: 11},
+				{Name: "bugs", Kind: "heat", DryBulb: 65, EMC: 8, Core: 57, ExposureNS: 1800e9, Unbroken: true, MinCores: 2},
+				{Name: "cool", Kind: "cool", DryBulb: 35, EMC: 8}}}}
+	for _, role := range testProbes {
+		h.Probes = append(h.Probes, trace.Probe{Name: role, Role: role, Lot: -1})
+	}
+	return h
+}
+
+// tape makes records and has them judged at once.
+type tape struct {
+	h      trace.Header
+	c      *Checker
+	r      trace.Record
+	air    bool          // airflow follows the fans
+	frozen bool          // the heartbeat stands
+	step   time.Duration // from record to record
+	keep   func(*trace.Record)
+	began  bool
+}
+
+func bit(names []string, name string) uint32 {
+	i := slices.Index(names, name)
+	if i < 0 {
+		panic(name)
+	}
+	return 1 << i
+}
+
+func index(names []string, name string) uint8 { return uint8(bits.TrailingZeros32(bit(names, name))) }
+
+// newTape is a kiln at rest before its first tick; h may be changed by edit.
+func newTape(edit ...func(*trace.Header)) *tape {
+	t := &tape{h: testHeader(1), air: true, step: time.Second}
+	for _, e := range edit {
+		e(&t.h)
+	}
+	t.c = New(t.h)
+	t.fresh()
+	return t
+}
+
+func (t *tape) fresh() {
+	t.r = trace.Record{Boot: t.h.Boot, Stage: -1, Governing: -1, Mode: index(testModes, "start")}
+	t.r.ContactValid = t.h.ContactsFitted
+	t.r.ContactActive = bit(testContacts, "mains") | bit(testContacts, "blower_airflow")
+	for i, v := range []float64{41, 41.2, 0.85, 25, 26, 10, 0.6, 12} {
+		t.r.Probe[i], t.r.ProbeQuality[i] = v, 1
+	}
+	t.r.DryBulb, t.r.DryBulbValid, t.r.EMC, t.r.EMCValid = 41.2, true, 16, true
+	for i := range 2 {
+		t.r.Lots[i] = trace.LotBelief{Control: 60 - 2*float64(i), Mean: 58, Sigma: 1.2, Rate: 2}
+	}
+	t.r.ReadBackValid = 0b1100
+	t.began = false
+}
+
+// run ticks n times.
+func (t *tape) run(n int) {
+	for range n {
+		r := &t.r
+		r.Tick++
+		r.Uptime += t.step
+		if !t.began {
+			t.began = true
+			r.Uptime = t.step
+		} else if r.Mode == index(testModes, "work") && r.Stage >= 0 {
+			r.StageTime += t.step
+		}
+		hb := bit(testOutputs, "heartbeat")
+		if !t.frozen {
+			r.Applied = r.Applied&^hb | (r.Applied^hb)&hb
+		}
+		if t.air {
+			t.contact("airflow", r.ReadBack&(bit(testOutputs, "fan_forward_1")|bit(testOutputs, "fan_reverse_1")) != 0)
+		}
+		t.c.Check(r)
+		if t.keep != nil {
+			t.keep(r)
+		}
+		r.ReadBack = r.Applied & r.ReadBackValid
+		r.EventCount = 0
+	}
+}
+
+func (t *tape) on(names ...string) {
+	for _, n := range names {
+		t.r.Requested |= bit(testOutputs, n)
+		t.r.Applied |= bit(testOutputs, n)
+		if strings.HasPrefix(n, "fan") {
+			t.r.RequestedSpeed[0], t.r.AppliedSpeed[0] = 1, 1
+		}
+	}
+}
+
+func (t *tape) off(names ...string) {
+	for _, n := range names {
+		t.r.Requested &^= bit(testOutputs, n)
+		t.r.Applied &^= bit(testOutputs, n)
+	}
+}
+
+func (t *tape) contact(name string, active bool) {
+	t.r.ContactActive &^= bit(testContacts, name)
+	if active {
+		t.r.ContactActive |= bit(testContacts, name)
+	}
+}
+
+func (t *tape) event(kind string, a int32, b float64) {
+	t.r.Events[t.r.EventCount] = trace.Event{Kind: index(testEvents, kind), A: a, B: b}
+	t.r.EventCount++
+}
+
+func (t *tape) command(verb string) { t.event("command", int32(index(testVerbs, verb)), 0) }
+
+func (t *tape) mode(name string) { t.r.Mode = index(testModes, name) }
+
+// stage enters a stage of the run with set points as they are.
+func (t *tape) stage(i int8) {
+	s := t.h.Run.Stages[i]
+	t.r.RunID, t.r.Stage, t.r.StageKind, t.r.StageTime, t.r.SetActive = t.h.Run.ID, i, index(testKinds, s.Kind), 0, true
+	t.r.BaseDryBulb, t.r.BaseEMC, t.r.Governing = s.DryBulb, s.EMC, 0
+}
+
+// reboot starts another boot; everything is off and the run's state is as given.
+func (t *tape) reboot(outage time.Duration, edit ...func(*trace.Header)) {
+	t.h.Boot++
+	t.h.OutageKnown, t.h.OutageNS = outage >= 0, int64(max(0, outage))
+	for _, e := range edit {
+		e(&t.h)
+	}
+	t.c.Restart(t.h)
+	t.r.Boot, t.r.Tick, t.r.Uptime = t.h.Boot, 0, 0
+	t.r.Applied, t.r.Requested, t.r.ReadBack = 0, 0, 0
+	t.r.AppliedSpeed, t.r.RequestedSpeed = [4]float64{}, [4]float64{}
+	t.mode("start")
+	t.began = false
+}
+
+// start sits out the start-up delay and proves the fans.
+func (t *tape) start() {
+	t.run(20)
+	t.on("sounder")
+	t.run(10)
+	t.off("sounder")
+	t.on("fan_forward_1")
+	t.mode("rest")
+	t.run(10)
+}
+
+// work is a kiln in stage i of its run with air moving, an hour after its start.
+func work(i int8, edit ...func(*trace.Header)) *tape {
+	t := newTape(edit...)
+	t.r.SetDryBulb, t.r.SetEMC = 41, 16
+	if i >= 2 {
+		for l := range 2 {
+			t.r.Lots[l] = trace.LotBelief{Control: 18 - float64(l), Mean: 17, Sigma: 0.8, Rate: 1}
+		}
+	}
+	t.start()
+	t.stage(i)
+	t.mode("work")
+	t.run(3600)
+	return t
+}
+
+func (t *tape) report() Report { return t.c.Finish() }
+
+func names(r Report) []string {
+	var out []string
+	for _, v := range r.Violations {
+		if !slices.Contains(out, v.Name) {
+			out = append(out, v.Name)
+		}
+	}
+	return out
+}
+
+func (t *tape) probes(v float64) { t.r.Probe[0], t.r.Probe[1], t.r.DryBulb = v, v, v }
+func (t *tape) loseDryBulbs()    { t.r.ProbeQuality[0], t.r.ProbeQuality[1] = 2, 2 }
+func (t *tape) warmCores(v float64) {
+	t.r.Probe[3], t.r.Probe[4] = v, v
+}
+
+// heating is a kiln in its heat stage, hot through and counting for n seconds.
+func heating(n int, edit ...func(*trace.Header)) *tape {
+	t := work(5, edit...)
+	t.warmCores(58)
+	t.r.ExposureCount = true
+	t.count(n)
+	return t
+}
+
+func (t *tape) count(n int) {
+	for range n {
+		t.r.Exposure += t.step
+		t.run(1)
+	}
+}
+
+func (t *tape) trip(id int, on bool) {
+	t.r.Trips &^= 1 << id
+	if on {
+		t.r.Trips |= 1 << id
+	}
+}
+
+func (t *tape) force(level string) { t.r.Forced = index(testForced, level) }
+
+func (t *tape) allOff() {
+	t.off("vent", "fan_forward_1", "fan_reverse_1", "compressor", "heat_1", "spray", "sounder", "blower")
+}
+
+// cases holds for each invariant a trace that breaks it and a neighbour that breaks nothing at all.
+var cases = []struct {
+	name      string
+	bad, good func() *tape
+}{
+	{"record fits its header", func() *tape {
+		t := work(1)
+		t.r.StageKind = 0
+		t.run(1)
+		return t
+	}, func() *tape { t := work(1); t.run(1); return t }},
+	{"ticks in order", func() *tape {
+		t := work(1)
+		t.r.Tick += 3
+		t.run(1)
+		return t
+	}, func() *tape {
+		t := work(1)
+		t.reboot(time.Hour)
+		t.start()
+		return t
+	}},
+	{"tick keeps time", func() *tape {
+		t := work(1)
+		t.r.Uptime += 600 * time.Millisecond
+		t.run(1)
+		return t
+	}, func() *tape {
+		t := work(1)
+		t.r.Uptime += 400 * time.Millisecond
+		t.run(1)
+		return t
+	}},
+	{"numbers finite and possible", func() *tape {
+		t := work(1)
+		t.r.Lots[1].Rate = math.NaN()
+		t.run(1)
+		return t
+	}, func() *tape {
+		t := work(1)
+		t.r.Probe[1], t.r.ProbeQuality[1] = math.NaN(), 2 // not valid: means nothing
+		t.run(1)
+		return t
+	}},
+	{"only fitted outputs", func() *tape {
+		t := work(1, func(h *trace.Header) { h.OutputsFitted &^= bit(testOutputs, "vent") })
+		t.on("vent")
+		t.run(1)
+		return t
+	}, func() *tape { t := work(1); t.on("vent"); t.run(1); return t }},
+	{"gate only takes away", func() *tape {
+		t := work(1)
+		t.r.Applied |= bit(testOutputs, "vent")
+		t.run(1)
+		return t
+	}, func() *tape {
+		t := work(1)
+		t.r.Applied |= bit(testOutputs, "vent")
+		t.force("safe")
+		t.run(1)
+		return t
+	}},
+	{"refusals are told", func() *tape {
+		t := work(1)
+		t.r.Requested |= bit(testOutputs, "vent")
+		t.run(1)
+		return t
+	}, func() *tape {
+		t := work(1)
+		t.r.Requested |= bit(testOutputs, "vent")
+		t.r.Vetoed |= bit(testOutputs, "vent")
+		t.run(1)
+		return t
+	}},
+	{"fan speeds possible", func() *tape {
+		t := work(1)
+		t.r.AppliedSpeed[0], t.r.RequestedSpeed[0] = 0.8, 0.7
+		t.run(1)
+		return t
+	}, func() *tape {
+		t := work(1)
+		t.r.AppliedSpeed[0], t.r.RequestedSpeed[0] = 0.6, 0.7
+		t.run(1)
+		return t
+	}},
+	{"fan directions exclusive", func() *tape {
+		t := work(1)
+		t.r.ReadBack |= bit(testOutputs, "fan_reverse_1") // welded, and nothing is done about it
+		t.run(1)
+		return t
+	}, func() *tape {
+		t := work(1)
+		t.r.ReadBack |= bit(testOutputs, "fan_reverse_1")
+		t.off("fan_forward_1")
+		t.trip(4, true)
+		t.run(1)
+		return t
+	}},
+	{"fans coast before they turn", func() *tape {
+		t := work(1)
+		t.off("fan_forward_1")
+		t.run(89)
+		t.on("fan_reverse_1")
+		t.run(20)
+		return t
+	}, func() *tape {
+		t := work(1)
+		t.off("fan_forward_1")
+		t.run(90)
+		t.on("fan_reverse_1")
+		t.run(20)
+		return t
+	}},
+	{"heat needs airflow", func() *tape {
+		t := work(1)
+		t.on("heat_1")
+		t.run(20)
+		t.air = false
+		t.contact("airflow", false)
+		t.run(11)
+		return t
+	}, func() *tape {
+		t := work(1)
+		t.on("heat_1")
+		t.run(20)
+		t.air = false
+		t.contact("airflow", false)
+		t.run(10)
+		t.off("heat_1")
+		t.run(5)
+		return t
+	}},
+	{"heat needs a sound dry bulb", func() *tape {
+		t := work(1)
+		t.on("heat_1")
+		t.run(20)
+		t.loseDryBulbs()
+		t.run(61)
+		return t
+	}, func() *tape {
+		t := work(1)
+		t.on("heat_1")
+		t.run(20)
+		t.loseDryBulbs()
+		t.run(60)
+		t.off("heat_1")
+		t.r.DryBulbValid = false
+		t.run(60)
+		return t
+	}},
+	{"heat on one dry bulb is capped", func() *tape {
+		t := work(1)
+		t.r.ProbeQuality[1] = 0
+		t.on("heat_1")
+		t.run(1200)
+		return t
+	}, func() *tape {
+		t := work(1)
+		t.r.ProbeQuality[1] = 0
+		for range 12 {
+			t.on("heat_1")
+			t.run(180)
+			t.off("heat_1")
+			t.run(420)
+		}
+		return t
+	}},
+	{"compressor needs airflow", func() *tape {
+		t := work(1)
+		t.on("compressor", "blower")
+		t.contact("blower_airflow", false)
+		t.run(31)
+		return t
+	}, func() *tape {
+		t := work(1)
+		t.on("compressor", "blower")
+		t.run(20)
+		t.contact("blower_airflow", false)
+		t.run(30)
+		t.off("compressor")
+		t.run(1)
+		return t
+	}},
+	{"compressor needs dry bulb and humidity", func() *tape {
+		t := work(1)
+		t.on("compressor", "blower")
+		t.run(20)
+		t.r.ProbeQuality[2] = 2
+		t.run(62)
+		return t
+	}, func() *tape {
+		t := work(1)
+		t.on("compressor", "blower")
+		t.run(20)
+		t.r.ProbeQuality[2] = 2
+		t.run(60)
+		t.off("compressor")
+		t.r.EMCValid = false
+		t.run(60)
+		return t
+	}},
+	{"compressor rests before a start", func() *tape {
+		t := work(1)
+		t.reboot(24 * time.Hour)
+		t.start()
+		t.mode("work")
+		t.run(250)
+		t.on("compressor", "blower")
+		t.run(1)
+		return t
+	}, func() *tape {
+		t := work(1)
+		t.reboot(24 * time.Hour)
+		t.start()
+		t.mode("work")
+		t.run(261)
+		t.on("compressor", "blower")
+		t.run(1)
+		return t
+	}},
+	{"compressor runs its minimum", func() *tape {
+		t := work(1)
+		t.on("compressor", "blower")
+		t.run(599)
+		t.off("compressor")
+		t.run(1)
+		return t
+	}, func() *tape {
+		t := work(1)
+		t.on("compressor", "blower")
+		t.run(30)
+		t.off("compressor", "fan_forward_1")
+		t.contact("door", true)
+		t.run(1)
+		return t
+	}},
+	{"compressor starts an hour", func() *tape {
+		t := work(1)
+		for range 5 {
+			t.on("compressor", "blower")
+			t.run(600)
+			t.off("compressor", "blower")
+			t.run(300)
+		}
+		return t.faster()
+	}, func() *tape {
+		t := work(1)
+		for range 9 {
+			t.on("compressor", "blower")
+			t.run(600)
+			t.off("compressor", "blower")
+			t.run(300)
+		}
+		return t
+	}},
+	{"compressor within its ambient limits", func() *tape {
+		t := work(1)
+		t.on("compressor", "blower")
+		t.run(20)
+		t.probes(55.01)
+		t.run(1)
+		return t
+	}, func() *tape {
+		t := work(1)
+		t.on("compressor", "blower")
+		t.run(20)
+		t.probes(55)
+		t.run(1)
+		t.probes(55.01)
+		t.off("compressor")
+		t.run(1)
+		return t
+	}},
+	{"heat and vent exclusive", func() *tape {
+		t := work(1)
+		t.on("heat_1", "vent")
+		t.run(1)
+		return t
+	}, func() *tape {
+		t := work(2)
+		t.r.VentDry = true
+		t.on("heat_1", "vent")
+		t.run(100)
+		return t
+	}},
+	{"spray and compressor exclusive", func() *tape {
+		t := work(4)
+		t.on("spray", "compressor", "blower")
+		t.run(1)
+		return t
+	}, func() *tape {
+		t := work(4)
+		t.on("spray")
+		t.run(10)
+		return t
+	}},
+	{"spray with heat needs airflow", func() *tape {
+		t := work(4)
+		t.air = false
+		t.contact("airflow", false)
+		t.run(12)
+		t.on("spray", "heat_1")
+		t.run(1)
+		return t
+	}, func() *tape {
+		t := work(4)
+		t.on("spray", "heat_1")
+		t.run(10)
+		return t
+	}},
+	{"outputs keep their intervals", func() *tape {
+		t := work(1)
+		t.on("vent")
+		t.run(59)
+		t.off("vent")
+		t.run(1)
+		return t
+	}, func() *tape {
+		t := work(1)
+		t.on("vent")
+		t.run(60)
+		t.off("vent")
+		t.run(1)
+		return t
+	}},
+	{"emergency stop stops all", func() *tape {
+		t := work(1)
+		t.allOff()
+		t.contact("e_stop", true)
+		t.trip(1, true)
+		t.run(5)
+		t.contact("e_stop", false)
+		t.run(20)
+		t.on("vent") // nobody was at the panel
+		t.run(1)
+		return t
+	}, func() *tape {
+		t := work(1)
+		t.allOff()
+		t.contact("e_stop", true)
+		t.trip(1, true)
+		t.run(5)
+		t.contact("e_stop", false)
+		t.run(20)
+		t.contact("panel_reset", true)
+		t.run(2)
+		t.contact("panel_reset", false)
+		t.event("trip_reset", 1, 2)
+		t.trip(1, false)
+		t.run(60)
+		t.on("vent")
+		t.run(1)
+		return t
+	}},
+	{"door stops what moves", func() *tape {
+		t := work(1)
+		t.r.ContactValid &^= bit(testContacts, "door") // unreadable is as good as open
+		t.run(1)
+		return t
+	}, func() *tape {
+		t := work(1)
+		t.off("fan_forward_1")
+		t.contact("door", true)
+		t.on("vent")
+		t.run(1)
+		return t
+	}},
+	{"door is warned before a restart", func() *tape {
+		t := work(1)
+		t.off("fan_forward_1")
+		t.contact("door", true)
+		t.run(30)
+		t.contact("door", false)
+		t.on("sounder")
+		t.run(8)
+		t.on("fan_forward_1")
+		t.run(1)
+		return t
+	}, func() *tape {
+		t := work(1)
+		t.off("fan_forward_1")
+		t.contact("door", true)
+		t.run(30)
+		t.contact("door", false)
+		t.on("sounder")
+		t.run(10)
+		t.off("sounder")
+		t.on("fan_forward_1")
+		t.run(1)
+		return t
+	}},
+	{"limit or fire stops heat", func() *tape {
+		t := work(1)
+		t.contact("high_limit", true)
+		t.trip(2, true)
+		t.run(1)
+		t.contact("high_limit", false)
+		t.run(60)
+		t.reboot(time.Hour)
+		t.start()
+		t.on("heat_1")
+		t.run(1)
+		return t
+	}, func() *tape {
+		t := work(1)
+		t.contact("high_limit", true)
+		t.trip(2, true)
+		t.run(1)
+		t.contact("high_limit", false)
+		t.run(60)
+		t.reboot(time.Hour)
+		t.start()
+		t.contact("panel_reset", true)
+		t.event("trip_reset", 2, 2)
+		t.trip(2, false)
+		t.run(1)
+		t.contact("panel_reset", false)
+		t.on("heat_1")
+		t.run(1)
+		return t
+	}},
+	{"refrigerant and water faults stop the compressor", func() *tape {
+		t := work(1)
+		t.on("compressor", "blower")
+		t.run(20)
+		t.contact("high_pressure", true)
+		t.run(1)
+		return t
+	}, func() *tape {
+		t := work(1)
+		t.on("compressor", "blower")
+		t.run(20)
+		t.contact("high_pressure", true)
+		t.off("compressor")
+		t.run(1)
+		return t
+	}},
+	{"nothing starts with somebody inside", func() *tape {
+		t := work(1)
+		t.contact("inside_button", true)
+		t.on("heat_1")
+		t.run(1)
+		return t
+	}, func() *tape {
+		t := work(1)
+		t.contact("inside_button", true)
+		t.on("vent")
+		t.run(1)
+		return t
+	}},
+	{"mains lost stops what moves", func() *tape {
+		t := work(1)
+		t.contact("mains", false)
+		t.run(1)
+		return t
+	}, func() *tape {
+		t := work(1)
+		t.contact("mains", false)
+		t.off("fan_forward_1")
+		t.run(1)
+		return t
+	}},
+	{"too hot stops heat and compressor", func() *tape {
+		t := work(5)
+		t.on("heat_1")
+		t.run(20)
+		t.probes(72.01)
+		t.run(1)
+		return t
+	}, func() *tape {
+		t := work(5)
+		t.on("heat_1")
+		t.run(20)
+		t.probes(72.01)
+		t.off("heat_1")
+		t.on("vent")
+		t.run(1)
+		return t
+	}},
+	{"forced levels hold", func() *tape {
+		t := work(1)
+		t.on("heat_1")
+		t.run(20)
+		t.force("safe")
+		t.run(1)
+		return t
+	}, func() *tape {
+		t := work(1)
+		t.on("heat_1")
+		t.run(20)
+		t.force("safe")
+		t.off("heat_1")
+		t.run(1)
+		return t
+	}},
+	{"trips latch", func() *tape {
+		t := work(1)
+		t.trip(4, true)
+		t.run(10)
+		t.reboot(time.Minute)
+		t.trip(4, false)
+		t.run(1)
+		return t
+	}, func() *tape {
+		t := work(1)
+		t.trip(4, true)
+		t.run(10)
+		t.reboot(time.Minute)
+		t.run(1)
+		t.event("trip_reset", 4, 1)
+		t.trip(4, false)
+		t.run(1)
+		return t
+	}},
+	{"nothing moves at the start", func() *tape {
+		t := newTape()
+		t.run(19)
+		t.on("sounder")
+		t.run(1)
+		return t
+	}, func() *tape {
+		t := newTape()
+		t.run(20)
+		t.on("sounder")
+		t.run(10)
+		t.off("sounder")
+		t.on("fan_forward_1")
+		t.run(1)
+		return t
+	}},
+	{"heartbeat toggles", func() *tape {
+		t := work(1)
+		t.frozen = true
+		t.run(4)
+		return t
+	}, func() *tape {
+		t := work(1)
+		t.frozen = true
+		t.run(3)
+		t.frozen = false
+		t.run(1)
+		return t
+	}},
+	{"service one output at a time", func() *tape {
+		t := newTape()
+		t.start()
+		t.mode("service")
+		t.contact("panel_key", true)
+		t.on("vent")
+		t.run(60)
+		return t
+	}, func() *tape {
+		t := newTape()
+		t.start()
+		t.off("fan_forward_1")
+		t.run(60)
+		t.mode("service")
+		t.contact("panel_key", true)
+		t.on("vent")
+		t.run(900)
+		t.off("vent")
+		t.run(60)
+		t.on("fan_forward_1")
+		t.run(60)
+		return t
+	}},
+	{"set points within limits", func() *tape {
+		t := work(1)
+		t.r.SetEMC = 25
+		t.run(1)
+		return t
+	}, func() *tape {
+		t := work(1)
+		t.r.SetEMC = 24
+		t.run(1)
+		return t
+	}},
+	{"green wood is kept cool", func() *tape {
+		t := work(1)
+		t.r.Lots[0].Control = 30.1
+		t.r.Lots[1].Control = 29
+		t.probes(44.2)
+		t.r.SetDryBulb = 44.1
+		t.run(1)
+		return t
+	}, func() *tape {
+		t := work(1)
+		t.r.Lots[0].Control = 30
+		t.r.Lots[1].Control = 29
+		t.probes(44.2)
+		t.r.SetDryBulb = 44.1
+		t.run(1)
+		return t
+	}},
+	{"set points ramp", func() *tape {
+		t := work(1)
+		t.r.SetDryBulb += 0.5 // 0.3 K above what is measured, and not by a ramp
+		t.run(1)
+		return t
+	}, func() *tape {
+		t := work(1)
+		for range 3600 {
+			t.r.SetDryBulb += 5.0 / 7200
+			t.r.SetEMC -= 2.0 / 3600
+			t.run(1)
+		}
+		t.r.SetDryBulb -= 10 // towards safe there is no ramp
+		t.r.SetEMC += 4
+		t.run(1)
+		return t
+	}},
+	{"rate guard only gentles", func() *tape {
+		t := work(1)
+		t.r.GuardBias = -0.5
+		t.run(1)
+		return t
+	}, func() *tape {
+		t := work(1)
+		t.r.GuardBias, t.r.SetEMC = 0.5, 16
+		t.run(1)
+		return t
+	}},
+	{"last dry stage ends", func() *tape {
+		t := newTape(func(h *trace.Header) { h.Run.Stages[2].EMC = 5.51 })
+		t.run(1)
+		return t
+	}, func() *tape {
+		t := newTape(func(h *trace.Header) { h.Run.Stages[2].EMC = 5.5 })
+		t.run(1)
+		return t
+	}},
+	{"stages in order", func() *tape {
+		t := work(2)
+		t.stage(1)
+		t.run(1)
+		return t
+	}, func() *tape {
+		t := work(2)
+		t.command("back")
+		t.stage(1)
+		t.run(1)
+		return t
+	}},
+	{"stage advance is earned", func() *tape {
+		t := work(1)
+		t.r.Lots[0].Control, t.r.Lots[1].Control = 24.9, 24
+		t.run(5 * 3600)
+		t.stage(2)
+		t.run(1)
+		return t
+	}, func() *tape {
+		t := work(1)
+		t.r.Lots[0].Control, t.r.Lots[1].Control = 24.9, 24
+		t.run(6 * 3600)
+		t.stage(2)
+		t.run(1)
+		return t
+	}},
+	{"stage time is honest", func() *tape {
+		t := work(1)
+		t.reboot(time.Hour)
+		t.r.StageTime += time.Hour
+		t.run(1)
+		return t
+	}, func() *tape { t := work(1); t.reboot(time.Hour); t.run(1); return t }},
+	{"hold freezes", func() *tape {
+		t := work(1)
+		t.command("hold")
+		t.mode("hold")
+		t.run(10)
+		t.r.StageTime += time.Second
+		t.run(1)
+		return t
+	}, func() *tape {
+		t := work(1)
+		t.command("hold")
+		t.mode("hold")
+		t.run(10)
+		t.command("resume")
+		t.mode("work")
+		t.run(10)
+		return t
+	}},
+	{"hold is obeyed", func() *tape {
+		t := work(1)
+		t.command("hold")
+		t.mode("hold")
+		t.run(10)
+		t.reboot(time.Minute)
+		t.start()
+		t.mode("work")
+		t.run(60)
+		return t
+	}, func() *tape {
+		t := work(1)
+		t.command("hold")
+		t.mode("hold")
+		t.run(10)
+		t.reboot(time.Minute)
+		t.start()
+		t.mode("hold")
+		t.run(60)
+		t.command("resume")
+		t.mode("work")
+		t.run(120)
+		return t
+	}},
+	{"hold is told", func() *tape {
+		t := work(1)
+		t.mode("hold")
+		t.run(3700)
+		return t
+	}, func() *tape {
+		t := work(1)
+		t.event("alarm", 80, 1)
+		t.mode("hold")
+		t.run(9000)
+		return t
+	}},
+	{"changed files wait for a person", func() *tape {
+		t := work(1)
+		t.reboot(time.Minute, func(h *trace.Header) { h.KilnHash = "other" })
+		t.start()
+		t.mode("work")
+		t.run(1)
+		return t
+	}, func() *tape {
+		t := work(1)
+		t.reboot(time.Minute, func(h *trace.Header) { h.KilnHash = "other" })
+		t.start()
+		t.mode("hold")
+		t.run(20)
+		t.command("confirm")
+		t.mode("work")
+		t.run(1)
+		return t
+	}},
+	{"wettest lot governs", func() *tape {
+		t := work(1)
+		t.r.Governing = 1
+		t.run(1)
+		return t
+	}, func() *tape {
+		t := work(3)
+		t.r.Governing = 1 // the driest governs equalizing
+		t.run(1)
+		return t
+	}},
+	{"exposure counts only in good conditions", func() *tape {
+		t := heating(600)
+		t.r.Probe[4] = 56.99
+		t.count(1)
+		return t
+	}, func() *tape {
+		t := heating(600)
+		t.r.Probe[4] = 57
+		t.count(1)
+		return t
+	}},
+	{"exposure is backed by readings", func() *tape {
+		t := heating(600)
+		t.r.Exposure += 5 * time.Second
+		t.count(1)
+		return t
+	}, func() *tape {
+		t := heating(1800)
+		t.r.ExposureCount = false
+		t.stage(6)
+		t.run(10)
+		return t
+	}},
+	{"exposure starts again", func() *tape {
+		t := heating(600)
+		t.r.ExposureCount = false
+		t.warmCores(50)
+		t.run(65)
+		return t
+	}, func() *tape {
+		t := heating(600)
+		t.r.ExposureCount = false
+		t.warmCores(50)
+		t.run(55) // a short dip is bridged, not counted
+		t.warmCores(58)
+		t.r.ExposureCount = true
+		t.count(60)
+		t.reboot(time.Minute)
+		t.r.Exposure, t.r.ExposureCount = 0, false
+		t.run(1)
+		return t
+	}},
+	{"beliefs rest on probes", func() *tape {
+		t := work(1)
+		t.r.ProbeQuality[2] = 2
+		t.run(61)
+		return t
+	}, func() *tape {
+		t := work(1)
+		t.r.ProbeQuality[2] = 2
+		t.run(60)
+		return t
+	}},
+	{"moisture stays possible", func() *tape {
+		t := work(2)
+		t.r.Lots[1].Control = 1.9
+		t.run(1)
+		return t
+	}, func() *tape {
+		t := work(2)
+		t.r.Lots[1].Control = 2
+		t.run(1)
+		return t
+	}},
+	{"moisture rises only when wetted", func() *tape {
+		t := work(1)
+		for range 60 {
+			t.r.Lots[0].Control += 0.31 / 60
+			t.run(59)
+		}
+		return t
+	}, func() *tape {
+		t := work(1)
+		for range 240 {
+			t.r.Lots[0].Control += 0.29 / 60
+			t.run(60)
+		}
+		t.event("weigh", 1, 2.3)
+		t.r.Lots[0].Control += 1.5
+		t.run(3600)
+		return t
+	}},
+}
+
+// faster starts the compressor a fifth time in an hour by cutting its runs short for safety.
+func (t *tape) faster() *tape {
+	for range 5 {
+		t.on("compressor", "blower")
+		t.run(60)
+		t.r.Applied &^= bit(testOutputs, "compressor")
+		t.r.Vetoed |= bit(testOutputs, "compressor")
+		t.run(1)
+		t.r.Vetoed = 0
+		t.off("compressor", "blower")
+		t.run(310)
+	}
+	return t
+}
+
+func TestEachInvariantCatchesItsBreachAndSparesItsNeighbour(t *testing.T) {
+	seen := map[string]bool{}
+	for _, test := range cases {
+		t.Run(test.name, func(t *testing.T) {
+			require.Contains(t, names(test.bad().report()), test.name)
+			good := test.good().report()
+			require.Empty(t, good.Violations)
+			require.Zero(t, good.Total)
+		})
+		seen[test.name] = true
+	}
+	for _, inv := range invariants {
+		require.True(t, seen[inv.name], "no case for %q", inv.name)
+		require.NotEmpty(t, inv.says)
+	}
+	require.Len(t, cases, len(invariants))
+}
+
+func TestReportReadsWellAndNamesAllItJudged(t *testing.T) {
+	tape := work(1)
+	for range 20 {
+		tape.on("heat_1", "vent")
+		tape.run(1)
+	}
+	rep := tape.report()
+	require.Equal(t, uint64(20), rep.Total)
+	require.Len(t, rep.Violations, Kept)
+	v := rep.Violations[0]
+	require.Equal(t, Violation{Name: "heat and vent exclusive", Boot: 1, Tick: 3641, Uptime: 3641 * time.Second,
+		Seen: "heat_1 on with the vent", Expected: "never both"}, v)
+	require.Contains(t, rep.Judged, "heat and vent exclusive")
+	require.Contains(t, rep.NotJudged, Missing{"same seed, same trace", "needs the same run twice"})
+	require.Contains(t, rep.NotJudged, Missing{"trips latch", "this trace gave no occasion"})
+	require.Equal(t, len(invariants)+len(notJudged), len(rep.Judged)+len(rep.NotJudged))
+	rep.Damage = "trace is damaged from byte 123456 on: a block is cut short; everything before was read"
+	var text bytes.Buffer
+	require.NoError(t, rep.WriteText(&text))
+	for _, l := range strings.Split(text.String(), "\n") {
+		require.LessOrEqual(t, len([]rune(l)), 80, l)
+	}
+	require.Contains(t, text.String(), "20 violations.")
+	t.Log("\n" + text.String())
+}
+
+func TestJudgeReadsAFileAndToleratesItsTornTail(t *testing.T) {
+	var file bytes.Buffer
+	tape := newTape()
+	w, err := trace.NewWriter(&file, tape.h)
+	require.NoError(t, err)
+	tape.keep = func(r *trace.Record) { require.NoError(t, w.Write(r)) }
+	tape.r.SetDryBulb, tape.r.SetEMC = 41, 16
+	tape.start()
+	tape.stage(1)
+	tape.mode("work")
+	tape.run(1000)
+	require.NoError(t, w.Flush())
+	whole := file.Len()
+	require.NoError(t, w.Close())
+	for _, cut := range []int{file.Len(), whole, whole - 3} {
+		r, err := trace.NewReader(bytes.NewReader(file.Bytes()[:cut]))
+		require.NoError(t, err)
+		rep, err := Judge(r)
+		require.NoError(t, err)
+		require.Empty(t, rep.Violations)
+		require.Equal(t, cut < whole, rep.Damage != "")
+		require.Equal(t, cut < whole, rep.Records < 1040)
+		require.Greater(t, rep.Records, uint64(500))
+	}
+	r, err := trace.NewReader(bytes.NewReader(file.Bytes()[:20]))
+	require.NoError(t, err)
+	_, err = Judge(r)
+	require.ErrorContains(t, err, "judge trace")
+	require.NotErrorIs(t, err, io.EOF)
+}
+
+func TestCheckingAllocatesNothing(t *testing.T) {
+	tape := work(1)
+	require.Zero(t, testing.AllocsPerRun(2000, func() { tape.run(1) }))
+	require.Empty(t, tape.report().Violations)
+}
+
+func BenchmarkCheck(b *testing.B) {
+	tape := work(1)
+	tape.on("compressor", "blower")
+	tape.run(700)
+	b.ReportAllocs()
+	for b.Loop() {
+		tape.run(1)
+	}
+	if r := tape.report(); r.Total != 0 {
+		b.Fatal(r.Violations[0])
+	}
+}

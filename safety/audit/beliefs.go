@@ -1,0 +1,60 @@
+package audit
+
+func beliefsRest(c *Checker) {
+	f, r := &c.f, c.f.r
+	if r.DryBulbValid {
+		c.tested()
+		switch {
+		case f.now-f.lastDry > rideThrough+slack:
+			c.fail("no dry bulb 60 s after the last valid probe", "believed after %v", f.now-f.lastDry)
+		case f.dryBulbs > 0 && (r.DryBulb > f.hottest+5 || r.DryBulb < f.coldest-5):
+			c.fail("within 5 K of a probe", "believed %.2f C, probes %.2f to %.2f C", r.DryBulb, f.coldest, f.hottest)
+		}
+	}
+	if r.EMCValid {
+		c.tested()
+		if f.now-f.lastHumid > rideThrough+slack {
+			c.fail("no EMC 60 s after the last valid probe", "believed after %v", f.now-f.lastHumid)
+		}
+	}
+}
+
+func moisturePossible(c *Checker) {
+	r := c.f.r
+	if r.Stage < 0 {
+		return
+	}
+	for i := range c.h.lots {
+		l := &r.Lots[i]
+		c.tested()
+		// Written so that NaN fails it.
+		if !(l.Control >= moistureLow && l.Control <= moistureHigh && l.Mean >= moistureLow && l.Mean <= moistureHigh && l.Sigma >= 0) {
+			c.fail("2 to 250 %, sigma not negative", "lot %d: control %.2f %%, mean %.2f %%, sigma %.2f", i, l.Control, l.Mean, l.Sigma)
+		}
+	}
+}
+
+func moistureRises(c *Checker) {
+	f, r, m := &c.f, c.f.r, &c.m
+	if f.weighed || f.commands>>verbWeigh&1 != 0 || f.was.has(spray) || f.kind == kindCondition || f.kind == kindEqualize {
+		m.wetted = f.age
+	}
+	if r.Stage < 0 || m.riseRun != r.RunID || f.newBoot || m.wetted != never && m.wetted > f.age-commandTime {
+		for i := range m.rise {
+			m.rise[i].filled = false
+		}
+		m.riseRun = r.RunID
+		if r.Stage < 0 {
+			return
+		}
+	}
+	for i := range c.h.lots {
+		v := r.Lots[i].Control
+		least := m.rise[i].add(f.age, v)
+		c.tested()
+		if v > least+moistureRise+tiny {
+			c.fail("at most 0.3 points in an hour", "lot %d from %.3f %% to %.3f %%", i, least, v)
+			m.rise[i].filled = false // told once; what comes next is judged afresh
+		}
+	}
+}
