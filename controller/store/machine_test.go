@@ -1,0 +1,107 @@
+package store_test
+
+import (
+	"os"
+	"os/exec"
+	"path/filepath"
+	"strconv"
+	"testing"
+	"time"
+
+	"github.com/stretchr/testify/require"
+
+	"drywarden/controller/store"
+)
+
+func TestSecondDaemonOnTheFolderIsToldWhoHasIt(t *testing.T) {
+	dir := filepath.Join(t.TempDir(), "kiln")
+	lock, err := store.LockFolder(dir)
+	require.NoError(t, err)
+	_, err = store.LockFolder(dir) // flock holds between two open files even of one process
+	var locked *store.LockedError
+	require.ErrorAs(t, err, &locked)
+	require.Equal(t, dir, locked.Dir)
+	require.Equal(t, strconv.Itoa(os.Getpid()), locked.PID)
+	require.Contains(t, err.Error(), "another daemon (process "+locked.PID+") runs on the state folder")
+	require.NoError(t, lock.Close())
+	lock, err = store.LockFolder(dir)
+	require.NoError(t, err)
+	require.NoError(t, lock.Close())
+}
+
+// TestLockDiesWithItsProcess: a real process that is killed leaves no lock behind.
+func TestLockDiesWithItsProcess(t *testing.T) {
+	if dir := os.Getenv("STORE_TEST_LOCK"); dir != "" {
+		_, err := store.LockFolder(dir)
+		require.NoError(t, err)
+		_, _ = os.Stdout.WriteString("held\n")
+		_, _ = os.Stdin.Read(make([]byte, 1)) // until killed
+		return
+	}
+	dir := t.TempDir()
+	child := exec.Command(os.Args[0], "-test.run=^TestLockDiesWithItsProcess$")
+	child.Env = append(os.Environ(), "STORE_TEST_LOCK="+dir)
+	out, err := child.StdoutPipe()
+	require.NoError(t, err)
+	_, err = child.StdinPipe()
+	require.NoError(t, err)
+	require.NoError(t, child.Start())
+	_, err = out.Read(make([]byte, 16))
+	require.NoError(t, err)
+	_, err = store.LockFolder(dir)
+	require.ErrorContains(t, err, "process "+strconv.Itoa(child.Process.Pid))
+	require.NoError(t, child.Process.Kill())
+	_ = child.Wait()
+	lock, err := store.LockFolder(dir)
+	require.NoError(t, err)
+	require.NoError(t, lock.Close())
+}
+
+func TestStampOfThisMachine(t *testing.T) {
+	a, err := store.Now()
+	require.NoError(t, err)
+	b, err := store.Now()
+	require.NoError(t, err)
+	require.Len(t, a.BootID, 36)
+	require.Equal(t, a.BootID, b.BootID)
+	length, known := store.Outage(a, b, 0)
+	require.True(t, known)
+	require.Equal(t, b.BootTime-a.BootTime, length)
+	require.Less(t, length, time.Minute)
+}
+
+func TestOutage(t *testing.T) {
+	const hour = time.Hour
+	at := func(boot string, since time.Duration, wall int64, trusted bool) store.Stamp {
+		return store.Stamp{BootID: boot, BootTime: since, WallUnix: wall, WallTrusted: trusted}
+	}
+	for _, c := range []struct {
+		name      string
+		then, now store.Stamp
+		estimate  time.Duration
+		want      time.Duration
+		known     bool
+	}{
+		{"one boot", at("a", hour, 0, false), at("a", 3*hour, 0, false), 0, 2 * hour, true},
+		{"one boot, the estimate is not asked", at("a", hour, 0, false), at("a", 3*hour, 0, false), 9 * hour, 2 * hour, true},
+		{"one boot, wall time lengthens", at("a", hour, 0, true), at("a", 3*hour, 4*3600, true), 0, 4 * hour, true},
+		{"one boot, wall time does not shorten", at("a", hour, 0, true), at("a", 3*hour, 60, true), 0, 2 * hour, true},
+		{"one boot, wall time went back", at("a", hour, 9999, true), at("a", 3*hour, 0, true), 0, 2 * hour, true},
+		{"one boot, wall time not trusted then", at("a", hour, 0, false), at("a", 3*hour, 1e9, true), 0, 2 * hour, true},
+		{"one boot, wall time not trusted now", at("a", hour, 0, true), at("a", 3*hour, 1e9, false), 0, 2 * hour, true},
+		{"two boots, nothing known", at("a", hour, 0, false), at("b", hour, 0, false), 0, 0, false},
+		{"two boots, cooled", at("a", hour, 0, false), at("b", 9*hour, 0, false), 5 * hour, 5 * hour, true},
+		{"two boots, wall time lengthens", at("a", hour, 0, true), at("b", 0, 10*3600, true), 5 * hour, 10 * hour, true},
+		{"two boots, wall time does not shorten", at("a", hour, 0, true), at("b", 0, 60, true), 5 * hour, 5 * hour, true},
+		{"two boots, wall time alone", at("a", hour, 0, true), at("b", 0, 7200, true), 0, 2 * hour, true},
+		{"two boots, wall time went back", at("a", hour, 7200, true), at("b", 0, 0, true), 0, 0, false},
+		{"no boot id", at("", hour, 0, false), at("", 3*hour, 0, false), 0, 0, false},
+		{"decades", at("a", hour, 0, true), at("b", 0, 1e18, true), 0, 100 * 365 * 24 * hour, true},
+	} {
+		t.Run(c.name, func(t *testing.T) {
+			length, known := store.Outage(c.then, c.now, c.estimate)
+			require.Equal(t, c.known, known)
+			require.Equal(t, c.want, length)
+		})
+	}
+}
