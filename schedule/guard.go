@@ -43,13 +43,20 @@ func rateLimit(lot *Lot, control Belief) float64 {
 // RateOver gives how fast the charge dries as a share of the limit, by the window that is worst, and the lot. 0 and -1
 // when no lot has both a limit and a rate.
 func RateOver(plan *Plan, run *Run, c *Conditions) (share float64, lot int8) {
-	lot = -1
+	share, lot, _ = rateOver(plan, run, c)
+	return share, lot
+}
+
+// rateOver tells too whether the rate of every lot that has a limit is known by any window.
+func rateOver(plan *Plan, run *Run, c *Conditions) (share float64, lot int8, known bool) {
+	lot, known = -1, true
 	for i := range plan.Lots {
 		limit := rateLimit(&plan.Lots[i], c.Lots[i].Control)
 		if limit <= 0 {
 			continue
 		}
 		l := &c.Lots[i]
+		known = known && (l.Rate.Valid || l.Rate3h.Valid || l.Rate12h.Valid || l.Rate24h.Valid)
 		s3, s12, s24 := share3h, share12h, share24h
 		if run.Shell < shellTime {
 			s3, s12, s24 = shellShare, shellShare, shellShare
@@ -64,7 +71,7 @@ func RateOver(plan *Plan, run *Run, c *Conditions) (share float64, lot int8) {
 			share, lot = worst, int8(i)
 		}
 	}
-	return share, lot
+	return share, lot, known
 }
 
 func of(rate Belief, limit float64) float64 {
@@ -77,7 +84,7 @@ func of(rate Belief, limit float64) float64 {
 // guard moves the guard on and tells whether a lot is over its limit. What it decides shows from the next tick on.
 func (r *Run) guard(plan *Plan, stage *Stage, c *Conditions, elapsed time.Duration) (over bool) {
 	r.GuardTime += elapsed
-	share, _ := RateOver(plan, r, c)
+	share, _, known := rateOver(plan, r, c)
 	if !guarded(plan, stage, c) {
 		r.Bias = max(0, r.Bias-quantity.MoistureContent(guardDecay)*quantity.MoistureContent(elapsed.Hours()))
 		r.DutyCap = 1
@@ -89,7 +96,7 @@ func (r *Run) guard(plan *Plan, stage *Stage, c *Conditions, elapsed time.Durati
 		if r.GuardTime >= guardEvery {
 			r.tighten(stage)
 		}
-	case share < guardCalm:
+	case known && share < guardCalm:
 		r.relax()
 	}
 	return share > 1

@@ -84,12 +84,13 @@ func Step(plan *Plan, run *Run, in *Input, out *SetPoints) {
 	run.ramp(stage, in, dryBulb, emc, frozen, elapsed)
 	run.count(stage, in, frozen, elapsed, out)
 	run.keepTime(stage, c, dryBulb, emc, frozen, elapsed)
+	run.say(plan, stage, c, out)
+	// From here on nothing shows before the next tick: what is decided on evidence must not differ from what its loss gives.
 	over := run.guard(plan, stage, c, elapsed)
 	run.wait(plan, stage, c)
 	if !frozen && !run.Next.Wanted {
 		run.decide(plan, stage, c, over, elapsed)
 	}
-	run.say(plan, stage, c, out)
 }
 
 // fansOnly is what a run gets whose plan is not there.
@@ -206,10 +207,8 @@ func (r *Run) ramp(stage *Stage, in *Input, dryBulb quantity.Celsius, emc quanti
 // hold lets frozen set points follow air that has become cooler or moister, and air that is not known as if it had.
 func (r *Run) hold(c *Conditions, fall quantity.Celsius, rise quantity.MoistureContent) {
 	lower, higher := r.DryBulb-fall, r.EMC+rise
-	if c.DryBulbOK {
+	if c.DryBulbOK && c.EMCOK {
 		lower = max(lower, min(r.DryBulb, c.DryBulb+heldSag))
-	}
-	if c.EMCOK {
 		higher = min(higher, max(r.EMC, c.EMC-heldRise))
 	}
 	r.DryBulb = max(lower, min(r.DryBulb, restDryBulb))

@@ -453,6 +453,9 @@ func TestRateGuardTightensAndLetsGo(t *testing.T) {
 
 	slow := calm(60, 43, 15)
 	slow.Lots[0].Rate24h = sureOf(2)
+	runFor(plan, &run, slow, 5*time.Hour)
+	require.NotZero(t, run.Hold&HoldRate, "a lot whose rate is not known keeps the guard where it is")
+	slow.Lots[1].Rate24h = sureOf(2)
 	out = runFor(plan, &run, slow, 2*time.Hour)
 	require.Zero(t, run.Hold)
 	bias := out.GuardBias
