@@ -14,6 +14,8 @@ import (
 // Kept is how many violations of one invariant a Report holds; more are only counted.
 const Kept = 5
 
+const noOccasion = "this trace gave no occasion"
+
 // Violation is one record that breaks an invariant.
 type Violation struct {
 	Name     string        `json:"name"`
@@ -144,7 +146,7 @@ func (c *Checker) Finish() Report {
 		if n.Tested > 0 {
 			rep.Judged = append(rep.Judged, n.Name)
 		} else {
-			rep.NotJudged = append(rep.NotJudged, Missing{n.Name, "this trace gave no occasion"})
+			rep.NotJudged = append(rep.NotJudged, Missing{n.Name, noOccasion})
 		}
 	}
 	rep.NotJudged = append(rep.NotJudged, notJudged...)

@@ -1121,6 +1121,557 @@ func TestEachInvariantCatchesItsBreachAndSparesItsNeighbour(t *testing.T) {
 	require.Len(t, cases, len(invariants))
 }
 
+// breaches are further ways to break an invariant, one for each of its clauses.
+var breaches = []struct {
+	what, name string
+	make       func() *tape
+}{
+	{"both directions applied", "fan directions exclusive", func() *tape { t := work(1); t.on("fan_reverse_1"); t.run(1); return t }},
+	{"turned at once", "fans coast before they turn", func() *tape {
+		t := work(1)
+		t.off("fan_forward_1")
+		t.on("fan_reverse_1")
+		t.run(1)
+		return t
+	}},
+	{"turned over a short known outage", "fans coast before they turn", func() *tape {
+		t := work(1)
+		t.reboot(20 * time.Second)
+		t.run(40)
+		t.on("fan_reverse_1")
+		t.run(1)
+		return t
+	}},
+	{"heat started blind", "heat needs a sound dry bulb", func() *tape {
+		t := work(1)
+		t.loseDryBulbs()
+		t.on("heat_1")
+		t.run(1)
+		return t
+	}},
+	{"heat close under the limit", "heat needs a sound dry bulb", func() *tape {
+		t := work(5)
+		t.probes(71)
+		t.on("heat_1")
+		t.run(1)
+		return t
+	}},
+	{"dry bulbs 3 K apart", "heat on one dry bulb is capped", func() *tape {
+		t := work(1)
+		t.r.Probe[0] = 37
+		t.on("heat_1")
+		t.run(1100)
+		return t
+	}},
+	{"compressor started blind", "compressor needs dry bulb and humidity", func() *tape {
+		t := work(1)
+		t.loseDryBulbs()
+		t.on("compressor", "blower")
+		t.run(1)
+		return t
+	}},
+	{"air lost", "compressor needs airflow", func() *tape {
+		t := work(1)
+		t.on("compressor", "blower")
+		t.run(20)
+		t.air = false
+		t.contact("airflow", false)
+		t.run(32)
+		return t
+	}},
+	{"blower off, its air not wired", "compressor needs airflow", func() *tape {
+		t := work(1, func(h *trace.Header) { h.ContactsFitted &^= bit(testContacts, "blower_airflow") })
+		t.on("compressor")
+		t.run(1)
+		return t
+	}},
+	{"rest of 299 s", "compressor rests before a start", func() *tape {
+		t := work(1)
+		t.on("compressor", "blower")
+		t.run(600)
+		t.off("compressor")
+		t.run(299)
+		t.on("compressor")
+		t.run(1)
+		return t
+	}},
+	{"too cold", "compressor within its ambient limits", func() *tape {
+		t := work(1)
+		t.on("compressor", "blower")
+		t.run(20)
+		t.probes(17.9)
+		t.run(1)
+		return t
+	}},
+	{"set point beyond the machine", "compressor within its ambient limits", func() *tape {
+		t := work(5)
+		t.r.SetDryBulb = 55.1
+		t.on("compressor", "blower")
+		t.run(1)
+		return t
+	}},
+	{"vent-dry in wet wood", "heat and vent exclusive", func() *tape {
+		t := work(1)
+		t.r.VentDry = true
+		t.on("heat_1", "vent")
+		t.run(1)
+		return t
+	}},
+	{"vent-dry with wet air outdoors", "heat and vent exclusive", func() *tape {
+		t := work(2)
+		t.r.VentDry = true
+		t.r.Probe[5], t.r.Probe[6] = 38, 0.99
+		t.on("heat_1", "vent")
+		t.run(1)
+		return t
+	}},
+	{"vent-dry all the time", "heat and vent exclusive", func() *tape {
+		t := work(2)
+		t.r.VentDry = true
+		t.on("vent")
+		t.run(1300)
+		return t
+	}},
+	{"spray pulses", "outputs keep their intervals", func() *tape {
+		t := work(4)
+		t.on("spray")
+		t.run(4)
+		t.off("spray")
+		t.run(1)
+		return t
+	}},
+	{"heat pulses", "outputs keep their intervals", func() *tape {
+		t := work(1)
+		t.on("heat_1")
+		t.run(9)
+		t.off("heat_1")
+		t.run(1)
+		return t
+	}},
+	{"fan left on", "emergency stop stops all", func() *tape { t := work(1); t.contact("e_stop", true); t.run(1); return t }},
+	{"stop forgotten over a restart", "emergency stop stops all", func() *tape {
+		t := work(1)
+		t.allOff()
+		t.contact("e_stop", true)
+		t.trip(1, true)
+		t.run(10)
+		t.contact("e_stop", false)
+		t.reboot(time.Hour)
+		t.start()
+		return t
+	}},
+	{"sounder too short", "door is warned before a restart", func() *tape {
+		t := work(1)
+		t.off("fan_forward_1")
+		t.contact("door", true)
+		t.run(30)
+		t.contact("door", false)
+		t.run(30)
+		t.on("sounder")
+		t.run(5)
+		t.on("fan_forward_1")
+		t.run(1)
+		return t
+	}},
+	{"fans on in smoke", "limit or fire stops heat", func() *tape { t := work(1); t.contact("smoke", true); t.run(1); return t }},
+	{"heat on in the tick of the limit", "limit or fire stops heat", func() *tape {
+		t := work(1)
+		t.on("heat_1")
+		t.run(20)
+		t.contact("high_limit", true)
+		t.run(1)
+		return t
+	}},
+	{"fan starts when forced safe", "forced levels hold", func() *tape {
+		t := work(1)
+		t.off("fan_forward_1")
+		t.run(60)
+		t.force("safe")
+		t.on("fan_forward_1")
+		t.run(1)
+		return t
+	}},
+	{"vent open when forced safe and cool", "forced levels hold", func() *tape {
+		t := work(1)
+		t.on("vent")
+		t.run(90)
+		t.probes(35)
+		t.force("safe")
+		t.run(1)
+		return t
+	}},
+	{"fan on when forced off", "forced levels hold", func() *tape { t := work(1); t.force("off"); t.run(1); return t }},
+	{"trip cleared by nobody", "trips latch", func() *tape {
+		t := work(1)
+		t.trip(4, true)
+		t.run(10)
+		t.trip(4, false)
+		t.run(1)
+		return t
+	}},
+	{"panel trip cleared by a command", "trips latch", func() *tape {
+		t := work(1)
+		t.trip(2, true)
+		t.run(10)
+		t.event("trip_reset", 2, 1)
+		t.trip(2, false)
+		t.run(1)
+		return t
+	}},
+	{"fan before the delay", "nothing moves at the start", func() *tape {
+		t := newTape()
+		t.run(29)
+		t.on("fan_forward_1")
+		t.run(1)
+		return t
+	}},
+	{"fan before the delay in the second boot", "nothing moves at the start", func() *tape {
+		t := work(1)
+		t.reboot(time.Hour)
+		t.run(5)
+		t.on("fan_forward_1")
+		t.run(1)
+		return t
+	}},
+	{"two at once", "service one output at a time", func() *tape {
+		t := newTape()
+		t.start()
+		t.mode("service")
+		t.contact("panel_key", true)
+		t.on("blower")
+		t.run(1)
+		return t
+	}},
+	{"without the key", "service one output at a time", func() *tape { t := newTape(); t.start(); t.mode("service"); t.run(1); return t }},
+	{"more than 15 min", "service one output at a time", func() *tape {
+		t := newTape()
+		t.start()
+		t.mode("service")
+		t.contact("panel_key", true)
+		t.run(920)
+		return t
+	}},
+	{"above the kiln's limit", "set points within limits", func() *tape {
+		t := work(5, func(h *trace.Header) { h.Run.Lots[0].MaxDryBulb = 0 })
+		t.probes(70)
+		t.r.SetDryBulb = 69.1
+		t.run(1)
+		return t
+	}},
+	{"above the wood's limit", "set points within limits", func() *tape {
+		t := work(5, func(h *trace.Header) { h.Run.Lots[0].MaxDryBulb = 60 })
+		t.probes(65)
+		t.r.SetDryBulb = 61
+		t.run(1)
+		return t
+	}},
+	{"EMC falls at once", "set points ramp", func() *tape { t := work(1); t.r.SetEMC = 15.5; t.run(1); return t }},
+	{"set point jumps after a restart", "set points ramp", func() *tape {
+		t := work(1)
+		t.probes(20)
+		t.reboot(time.Hour)
+		t.r.SetDryBulb = 43
+		t.run(1)
+		return t
+	}},
+	{"guard under the stage's EMC", "rate guard only gentles", func() *tape {
+		t := work(1)
+		t.r.GuardBias, t.r.EMC = 1, 10
+		for range 5000 {
+			t.r.SetEMC -= 1.0 / 3600
+			t.run(1)
+		}
+		return t
+	}},
+	{"guard grows in dry wood", "rate guard only gentles", func() *tape {
+		t := work(2)
+		t.r.GuardBias = 1
+		t.run(5)
+		t.r.GuardBias = 1.2
+		t.run(1)
+		return t
+	}},
+	{"guard stays in dry wood", "rate guard only gentles", func() *tape {
+		t := work(2)
+		t.r.GuardBias = 1
+		t.run(6*3600 + 2)
+		return t
+	}},
+	{"two stages at once", "stages in order", func() *tape { t := work(0); t.command("advance"); t.stage(2); t.run(1); return t }},
+	{"back over a restart", "stages in order", func() *tape { t := work(2); t.reboot(time.Minute); t.stage(1); t.run(1); return t }},
+	{"unsure", "stage advance is earned", func() *tape {
+		t := work(2)
+		t.r.Lots[0].Sigma = 2.5
+		t.run(1)
+		t.stage(3)
+		t.run(1)
+		return t
+	}},
+	{"in hold", "stage advance is earned", func() *tape {
+		t := work(2)
+		t.command("hold")
+		t.mode("hold")
+		t.run(5)
+		t.stage(3)
+		t.run(1)
+		return t
+	}},
+	{"door open", "stage advance is earned", func() *tape {
+		t := work(2)
+		t.contact("door", true)
+		t.off("fan_forward_1")
+		t.run(5)
+		t.stage(3)
+		t.run(1)
+		return t
+	}},
+	{"forced", "stage advance is earned", func() *tape { t := work(2); t.force("safe"); t.stage(3); t.run(1); return t }},
+	{"before its dwell", "stage advance is earned", func() *tape {
+		t := work(2, func(h *trace.Header) { h.Run.Stages[2].MinDwellNS = 3700e9 })
+		t.stage(3)
+		t.run(1)
+		return t
+	}},
+	{"without readings", "stage advance is earned", func() *tape {
+		t := work(2)
+		t.loseDryBulbs()
+		t.r.DryBulbValid = false
+		t.run(65)
+		t.stage(3)
+		t.run(1)
+		return t
+	}},
+	{"two seconds a tick", "stage time is honest", func() *tape { t := work(1); t.r.StageTime += time.Second; t.run(1); return t }},
+	{"stage begins late", "stage time is honest", func() *tape { t := work(2); t.stage(3); t.r.StageTime = time.Hour; t.run(1); return t }},
+	{"stage changes in hold", "hold freezes", func() *tape {
+		t := work(2)
+		t.command("hold")
+		t.mode("hold")
+		t.run(200)
+		t.stage(3)
+		t.run(1)
+		return t
+	}},
+	{"one core of two", "exposure counts only in good conditions", func() *tape {
+		t := heating(60)
+		t.r.ProbeQuality[4] = 0
+		t.count(1)
+		return t
+	}},
+	{"air not proven", "exposure counts only in good conditions", func() *tape {
+		t := heating(60)
+		t.air = false
+		t.contact("airflow", false)
+		t.count(1)
+		return t
+	}},
+	{"door open", "exposure counts only in good conditions", func() *tape {
+		t := heating(60)
+		t.contact("door", true)
+		t.count(1)
+		return t
+	}},
+	{"grows uncounted", "exposure counts only in good conditions", func() *tape {
+		t := heating(60)
+		t.r.ExposureCount = false
+		t.count(1)
+		return t
+	}},
+	{"a stall earns", "exposure is backed by readings", func() *tape {
+		t := heating(60)
+		t.r.Uptime += 30 * time.Second
+		t.r.Exposure += 30 * time.Second
+		t.count(1)
+		return t
+	}},
+	{"left too early", "exposure is backed by readings", func() *tape {
+		t := heating(1700)
+		t.r.ExposureCount = false
+		t.stage(6)
+		t.run(1)
+		return t
+	}},
+	{"count goes on after a long dip", "exposure is backed by readings", func() *tape {
+		t := heating(600)
+		t.r.ExposureCount = false
+		t.warmCores(50)
+		t.run(65)
+		t.warmCores(58)
+		t.r.ExposureCount = true
+		t.count(5)
+		return t
+	}},
+	{"survives a restart", "exposure starts again", func() *tape { t := heating(600); t.reboot(time.Second); t.run(1); return t }},
+	{"grows over a restart", "exposure starts again", func() *tape {
+		t := heating(600, func(h *trace.Header) { h.Run.Stages[5].Unbroken = false })
+		t.reboot(time.Hour)
+		t.r.Exposure += time.Hour
+		t.run(1)
+		return t
+	}},
+	{"far from any probe", "beliefs rest on probes", func() *tape { t := work(1); t.r.DryBulb = 35; t.run(1); return t }},
+	{"dry bulb out of nothing", "beliefs rest on probes", func() *tape { t := work(1); t.loseDryBulbs(); t.run(62); return t }},
+	{"boot goes back", "ticks in order", func() *tape { t := work(1); t.h.Boot = math.MaxUint32; t.reboot(time.Minute); t.run(1); return t }},
+	{"infinite set point", "numbers finite and possible", func() *tape { t := work(1); t.r.BaseEMC = math.Inf(1); t.run(1); return t }},
+	{"reading no probe can give", "numbers finite and possible", func() *tape { t := work(1); t.r.Probe[2] = 1.2; t.run(1); return t }},
+	{"other run", "record fits its header", func() *tape { t := work(1); t.r.RunID = 8; t.run(1); return t }},
+	{"unknown mode", "record fits its header", func() *tape { t := work(1); t.r.Mode = 9; t.run(1); return t }},
+	{"unknown quality", "record fits its header", func() *tape { t := work(1); t.r.ProbeQuality[3] = 7; t.run(1); return t }},
+}
+
+func TestEachClauseOfAnInvariantCatchesItsBreach(t *testing.T) {
+	for _, b := range breaches {
+		t.Run(b.name+"/"+b.what, func(t *testing.T) {
+			require.Contains(t, names(b.make().report()), b.name)
+		})
+	}
+}
+
+// A controller whose file lost its last records to a crash may know more than the trace shows.
+func TestLostTailIsForgivenWhereItMayHold(t *testing.T) {
+	for _, lost := range []bool{false, true} {
+		tape := heating(600, func(h *trace.Header) { h.Run.Stages[5].Unbroken = false })
+		tape.reboot(time.Hour, func(h *trace.Header) { h.TailLost = lost })
+		tape.r.Exposure += 5 * time.Minute
+		tape.r.StageTime += 5 * time.Minute
+		tape.r.ExposureCount = false
+		tape.run(1)
+		require.Equal(t, lost, tape.report().Total == 0, tape.report().Violations)
+	}
+}
+
+// A whole charge in short: every stage kind, cycles of compressor, heat, vent and spray, fan reversals, a restart, a
+// door opened, a trip and its reset, a counted exposure.
+func TestAWholeCleanChargeIsClean(t *testing.T) {
+	tape := newTape()
+	days := 3
+	if testing.Short() {
+		days = 1
+	}
+	tape.r.SetDryBulb, tape.r.SetEMC = 41, 16
+	tape.start()
+	tape.stage(0)
+	tape.mode("work")
+	tape.event("alarm", 70, 1)
+	tape.event("alarm_clear", 70, 0)
+	tape.run(3600)
+	tape.stage(1)
+	heatOn, ventOn := false, false
+	cycle := func(forwards bool) {
+		fan := map[bool]string{true: "fan_forward_1", false: "fan_reverse_1"}[forwards]
+		tape.on(fan)
+		tape.run(60)
+		for i := range 12 {
+			for l := range 2 {
+				tape.r.Lots[l].Control -= 0.02
+				tape.r.Lots[l].Mean -= 0.02
+			}
+			tape.on("compressor", "blower")
+			tape.run(700)
+			tape.off("compressor", "blower")
+			tape.run(30)
+			if heatOn = i%3 == 0; heatOn {
+				tape.on("heat_1")
+				tape.run(120)
+				tape.off("heat_1")
+			}
+			tape.run(30)
+			if ventOn = i%3 == 1; ventOn {
+				tape.on("vent")
+				tape.run(90)
+				tape.off("vent")
+			}
+			tape.run(400)
+		}
+		tape.off(fan)
+		tape.run(120)
+	}
+	for day := range days {
+		for i := range 6 {
+			cycle(i%2 == 0)
+		}
+		tape.event("weigh", 2, 2.25)
+		tape.r.Lots[0].Control += 0.8
+		tape.run(1)
+		if day == 0 {
+			tape.on("fan_forward_1")
+			tape.run(60)
+			tape.off("fan_forward_1")
+			tape.contact("door", true)
+			tape.mode("hold")
+			tape.run(300)
+			tape.contact("door", false)
+			tape.on("sounder")
+			tape.run(12)
+			tape.off("sounder")
+			tape.mode("work")
+			tape.on("fan_forward_1")
+			tape.run(60)
+			tape.trip(4, true)
+			tape.off("fan_forward_1")
+			tape.run(60)
+			tape.event("trip_reset", 4, 1)
+			tape.trip(4, false)
+			tape.run(60)
+			tape.reboot(20*time.Minute, func(h *trace.Header) { h.TailLost = true })
+			tape.start()
+			tape.mode("work")
+			tape.run(300)
+			tape.off("fan_forward_1")
+			tape.run(120)
+		}
+	}
+	tape.event("weigh", 2, 2)
+	for l := range 2 {
+		tape.r.Lots[l].Control, tape.r.Lots[l].Mean = 24-float64(l), 23
+	}
+	tape.on("fan_forward_1")
+	tape.run(6*3600 + 10)
+	tape.stage(2)
+	tape.r.Lots[0].Control, tape.r.Lots[0].Mean = 19, 18
+	tape.r.Lots[1].Control = 18
+	tape.run(3700)
+	tape.r.VentDry = true
+	tape.on("vent", "heat_1")
+	tape.run(600)
+	tape.off("vent", "heat_1")
+	tape.r.VentDry = false
+	tape.run(600)
+	tape.stage(3)
+	tape.run(3600)
+	tape.stage(4)
+	for range 20 {
+		tape.on("spray")
+		tape.run(10)
+		tape.off("spray")
+		tape.run(50)
+	}
+	tape.stage(5)
+	tape.run(600)
+	tape.on("heat_1")
+	for tape.r.SetDryBulb < 65 {
+		tape.r.SetDryBulb += 5.0 / 3600
+		tape.probes(tape.r.SetDryBulb - 0.5)
+		tape.run(1)
+	}
+	tape.warmCores(58)
+	tape.r.ExposureCount = true
+	tape.count(1800)
+	tape.r.ExposureCount = false
+	tape.off("heat_1")
+	tape.run(3)
+	tape.stage(6)
+	tape.run(3600)
+	tape.event("command", int32(index(testVerbs, "end")), 0)
+	tape.r.Stage, tape.r.SetActive, tape.r.RunID, tape.r.StageKind = -1, false, 0, 0
+	tape.mode("rest")
+	tape.off("fan_forward_1")
+	tape.run(100)
+	rep := tape.report()
+	require.Empty(t, rep.Violations)
+	require.Greater(t, len(rep.Judged), 40)
+}
+
 func TestReportReadsWellAndNamesAllItJudged(t *testing.T) {
 	tape := work(1)
 	for range 20 {

@@ -162,9 +162,8 @@ type memory struct {
 		on set
 	}
 	service struct {
-		since       time.Duration
-		in, running bool
-		on          time.Duration
+		since   time.Duration
+		running bool
 	}
 	guard time.Duration // time under guardBelow with bias
 	below struct {

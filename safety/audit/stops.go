@@ -199,11 +199,11 @@ func heartbeatToggles(c *Checker) {
 	if !c.h.fitted.has(heartbeat) {
 		return
 	}
+	c.tested()
 	if f.newBoot || f.on&heartbeat != m.on || f.forced == forcedOff {
 		m.at, m.on = f.age, f.on&heartbeat
 		return
 	}
-	c.tested()
 	if f.age-m.at > heartbeatMost+slack {
 		c.fail("a change within 3 s", "unchanged for %v", f.age-m.at)
 	}
@@ -217,7 +217,7 @@ func service(c *Checker) {
 	}
 	c.tested()
 	on := f.on &^ signals
-	if on == 0 || f.rising&^signals != 0 || f.newBoot {
+	if on == 0 || f.rising&^signals != 0 || f.newBoot || !m.running {
 		m.running, m.since = on != 0, f.age
 	}
 	switch {

@@ -14,7 +14,7 @@ func (r *Report) WriteText(w io.Writer) error {
 	if r.Kiln != "" {
 		kiln = " of kiln " + r.Kiln
 	}
-	line(&b, "", fmt.Sprintf("Audit%s: %d records, %d boots, %s.", kiln, r.Records, r.Boots, days(r.Time)))
+	line(&b, "", fmt.Sprintf("Audit%s: %s, %s, %s.", kiln, count(r.Records, "record"), count(r.Boots, "boot"), days(r.Time)))
 	if r.Damage != "" {
 		line(&b, "", "Note: "+r.Damage+".")
 	}
@@ -25,22 +25,35 @@ func (r *Report) WriteText(w io.Writer) error {
 		}
 	}
 	if len(r.Violations) > 0 {
-		b.WriteString("\nviolations (the first of each)\n")
-		for _, v := range r.Violations {
-			line(&b, "", fmt.Sprintf("boot %d tick %d (%v): %s", v.Boot, v.Tick, v.Uptime.Round(time.Second), v.Name))
-			line(&b, "    ", "seen: "+v.Seen)
-			line(&b, "    ", "expected: "+v.Expected)
-		}
+		b.WriteString("\nfirst violation of each\n")
 	}
+	told := map[string]bool{}
+	for _, v := range r.Violations {
+		if told[v.Name] {
+			continue
+		}
+		told[v.Name] = true
+		line(&b, "", fmt.Sprintf("%s: boot %d, tick %d, %v after its start", v.Name, v.Boot, v.Tick, v.Uptime.Round(time.Second)))
+		line(&b, "    ", "seen: "+v.Seen)
+		line(&b, "    ", "expected: "+v.Expected)
+	}
+	var idle []string
 	b.WriteString("\nnot judged\n")
 	for _, m := range r.NotJudged {
-		line(&b, "  ", m.Name+": "+m.Reason)
+		if m.Reason == noOccasion {
+			idle = append(idle, m.Name)
+		} else {
+			line(&b, "  ", m.Name+": "+m.Reason)
+		}
+	}
+	if len(idle) > 0 {
+		line(&b, "  ", noOccasion+" for: "+strings.Join(idle, "; "))
 	}
 	b.WriteByte('\n')
 	if r.Total == 0 {
 		line(&b, "", fmt.Sprintf("No violation in %d invariants.", len(r.Judged)))
 	} else {
-		line(&b, "", fmt.Sprintf("%d violations.", r.Total))
+		line(&b, "", count(r.Total, "violation")+".")
 	}
 	_, err := io.WriteString(w, b.String())
 	return err
@@ -70,4 +83,11 @@ func line(b *strings.Builder, indent, text string) {
 		width += n
 	}
 	b.WriteByte('\n')
+}
+
+func count(n uint64, noun string) string {
+	if n == 1 {
+		return "1 " + noun
+	}
+	return fmt.Sprintf("%d %ss", n, noun)
 }
