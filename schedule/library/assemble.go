@@ -43,6 +43,7 @@ type Request struct {
 	Start     quantity.MoistureContent // 0: green
 	Target    quantity.MoistureContent
 	Machine   Machine
+	Grades    int // hotter (positive) or milder (negative) than the code found, see Variant; 0: as published
 }
 
 // Assembled is a schedule for one machine: its drying part, first step first.
@@ -81,6 +82,17 @@ func Assemble(r Request) (Assembled, error) {
 		if note != "" {
 			notes = append(notes, note)
 		}
+	}
+	if r.Grades != 0 {
+		variant, note, err := Variant(code, r.Grades)
+		if err != nil {
+			return Assembled{}, fmt.Errorf("assemble schedule: %w", err)
+		}
+		notes = append(notes, fmt.Sprintf("%s taken, %+d grades from the published %s", variant, r.Grades, code))
+		if note != "" {
+			notes = append(notes, note)
+		}
+		code = variant
 	}
 	published, err := Literal(code)
 	if err != nil {
