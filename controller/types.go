@@ -51,6 +51,8 @@ type Config struct {
 	WarnTime   time.Duration            // the sounder before fans start, inside StartDelay or after a door was shut (10 s)
 	DryBulbMax quantity.Celsius         // highest set point this kiln may be given
 	EMCMin     quantity.MoistureContent // driest air this kiln can make
+
+	AbsentAfter time.Duration // an alarm nobody acknowledges for so long makes the air gentler; 0: 18 h
 }
 
 // State is all that the controller remembers: a plain value, no map, slice, pointer or instant.
@@ -68,6 +70,18 @@ type State struct {
 	Alarms     [hardware.MaxAlarms]hardware.Alarm
 	AlarmCount uint8
 	Absent     time.Duration // since the oldest unacknowledged alarm was raised
+
+	ChangeGeneration uint64                   // under which Run.Next was to be made durable; 0: not yet asked
+	Stopped          bool                     // the emergency stop was pressed: nothing moves until a person confirms
+	Contradiction    bool                     // weights and water balance contradict each other: holds until a person confirms
+	Unreadable       bool                     // there was a state and it could not be read: fans only until a person confirms
+	Gentle           quantity.Ratio           // how far the absence policy has moved the set points, 0 to 1
+	Held             schedule.Hold            // of the tick before
+	Delay            [ruleCount]time.Duration // for how long the cause of each alarm has been there
+	HeatIdle         time.Duration            // heat on without the air getting warmer
+	HeatFrom         quantity.Celsius         // dry bulb when that began
+	Frozen           time.Duration            // held without a break
+	Base             quantity.MoistureContent // base EMC of the tick before
 }
 
 // Pending is a command accepted but not yet durable. Until it is, nothing is answered and the old set points hold.
@@ -83,6 +97,7 @@ type Restart struct {
 	Confirm bool          // waits for a person's word
 	Stable  time.Duration // of stable data since, where the class wants it
 	Warm    time.Duration // crankcase warming still owed before the compressor may start
+	Files   bool          // kiln, charge or schedule differ from those as run: waits for a person's word
 }
 
 // OutageClass is how long the kiln was without control.
@@ -190,6 +205,7 @@ type Input struct {
 	OutageKnown bool
 	Restored    bool // State comes from a valid store
 	Changed     bool // kiln, charge or schedule files differ from those as run
+	Unreadable  bool // there was a state, and it could not be used
 }
 
 // WhyCode says why an output is as it is, or why a stage stays. Sentences are rendered by the shell (Why.Sentence).

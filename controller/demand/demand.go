@@ -55,7 +55,7 @@ func DefaultConfig() Config {
 		VentAbove: 1, VentUntil: 0.4, VentPulse: time.Minute, VentPeriod: 5 * time.Minute,
 		VentDryDuty: 0.25, VentDryGain: 0.003, VentDryMC: 20,
 		SprayBelow: 0.7, SprayUntil: 0.2, SprayDrop: 3, SprayPulse: 15 * time.Second, SprayPause: 45 * time.Second,
-		AmbientMin: 19, AmbientMax: 46, AmbientGap: 0.7, HotStop: 3,
+		AmbientMin: 19, AmbientMax: 46, AmbientGap: 1, HotStop: 3,
 		BlowerLowBelow: 0.45, BlowerLowMin: 24.5,
 	}
 }
@@ -164,6 +164,9 @@ func (s *State) account(cfg *Config, in *Input) {
 		}
 	}
 }
+
+// loneFull of LoneDuty is used, so that any hour stays under it.
+const loneFull quantity.Ratio = 0.8
 
 // track keeps an exponentially forgetting share of time.
 func track(share *quantity.Ratio, on bool, elapsed, horizon time.Duration) {
@@ -343,7 +346,7 @@ func heat(cfg *Config, s *State, in *Input, out *Demand) {
 	case in.VentOn && !s.VentDry:
 		off(Why{Code: VentOpen})
 		return
-	case lone && s.LoneRest && s.HeatShare > cfg.LoneDuty/2, lone && s.HeatShare >= cfg.LoneDuty:
+	case lone && s.HeatShare >= loneFull*cfg.LoneDuty, lone && s.LoneRest && s.HeatShare > loneFull/2*cfg.LoneDuty:
 		s.LoneRest = true
 		off(Why{Code: LoneProbe, Value: float64(s.HeatShare) * 100, Limit: float64(cfg.LoneDuty) * 100})
 		return

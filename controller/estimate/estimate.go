@@ -150,3 +150,6 @@ func surfaces(in *Input, out *schedule.Conditions) {
 		out.CoreCount++
 	}
 }
+
+// Stir says that the set points have just changed: rates may now change faster.
+func Stir(s *State) { s.Wood.Lively = livelyFor }

@@ -141,9 +141,6 @@ func (w *Wood) interrupt(outage time.Duration) {
 
 func (w *Wood) step(cfg *Config, a *Air, in *Input) {
 	w.collect(cfg, a, in)
-	if in.Lively {
-		w.Lively = livelyFor
-	}
 	w.Work += in.Elapsed
 	w.Balance += in.Elapsed
 	w.Pins += in.Elapsed

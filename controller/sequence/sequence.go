@@ -124,9 +124,20 @@ type State struct {
 	DefrostTwice  bool // two within DefrostsIn, until acknowledged
 
 	HeatOff time.Duration // all heat applied off without a break
+	Up      time.Duration // of the process
+	Early   uint8         // starts of the compressor since then, counted up to earlyStarts
 	Last    hardware.OutputSet
 	Change  [hardware.OutputCount]time.Duration // since the applied state changed
 }
+
+// spare is kept from what others count, whose first tick may be one later than ours.
+const spare = time.Second
+
+// After a start of the process the gate counts most of an hour's compressor starts as used.
+const (
+	earlyFor    = time.Hour + 10*time.Second
+	earlyStarts = 2
+)
 
 // longAgo is far more than any minimum time; timers stop counting there.
 const longAgo = 1000 * time.Hour
@@ -134,10 +145,10 @@ const longAgo = 1000 * time.Hour
 // Restart puts every timer at its worst, as after a start of the process.
 func Restart(cfg *Config, s *State) {
 	*s = State{
-		Reverse: s.Reverse, Known: s.Known, RunFor: s.RunFor, Defrosts: s.Defrosts, DefrostTwice: s.DefrostTwice,
+		// A direction is known only of fans that ran when the state was saved; the others may have been stopped for long.
+		Reverse: s.Reverse, Known: s.Known && s.FansOff == 0, RunFor: s.RunFor, Defrosts: s.Defrosts, DefrostTwice: s.DefrostTwice,
 		Defrosted: s.Defrosted, SinceDefrost: s.SinceDefrost,
 		SinceStart: cfg.StartGap - cfg.MinOff,
-		Last:       s.Last &^ (1<<hardware.OutputCount - 1),
 	}
 }
 
@@ -191,9 +202,13 @@ func (s *State) account(cfg *Config, in *Input) {
 	count(&s.BlowerOn, on.Has(hardware.Blower), dt)
 	if on.Has(hardware.Compressor) && s.CompressorOn == 0 {
 		s.SinceStart = 0
+		s.Early = min(s.Early+1, earlyStarts)
 	}
 	count(&s.CompressorOn, on.Has(hardware.Compressor), dt)
 	count(&s.CompressorOff, !on.Has(hardware.Compressor), dt)
+	if s.Up < longAgo {
+		s.Up += dt
+	}
 	if s.SinceStart < longAgo {
 		s.SinceStart += dt
 	}
@@ -217,6 +232,8 @@ func (s *State) account(cfg *Config, in *Input) {
 		s.Reverse, s.Known = false, true
 	case on&hardware.AllReverse != 0:
 		s.Reverse, s.Known = true, true
+	case !s.Known && s.FansOff >= cfg.Coast:
+		s.Reverse, s.Known = false, true // stopped for so long that either way will do
 	}
 }
 
@@ -274,13 +291,17 @@ func fans(cfg *Config, s *State, in *Input, out *Result) {
 	}
 	switch s.Fans {
 	case Stopped:
+		if !s.Known && s.FansOff < cfg.Coast-cfg.WarnTime {
+			out.FanWhy = demand.Why{Code: RunningDown, Remaining: cfg.Coast - s.FansOff}
+			break
+		}
 		s.enter(Warning)
 		s.warn(cfg, out)
 	case Warning:
 		switch {
-		case s.InPhase < cfg.WarnTime || !in.MayMove:
+		case s.InPhase < cfg.WarnTime+spare || !in.MayMove:
 			s.warn(cfg, out)
-		case !s.Known && s.FansOff < cfg.Coast:
+		case !s.Known:
 			out.FanWhy = demand.Why{Code: RunningDown, Remaining: cfg.Coast - s.FansOff}
 		default:
 			s.enter(Starting)
@@ -442,6 +463,9 @@ func compressor(cfg *Config, s *State, in *Input, out *Result) {
 		blower = ask || blower
 	default:
 		rest := max(cfg.MinOff-s.CompressorOff, cfg.StartGap-s.SinceStart)
+		if s.Early >= earlyStarts {
+			rest = max(rest, earlyFor-s.Up)
+		}
 		spraying := in.Applied.On.Has(hardware.Spray)
 		switch {
 		case !d.Dry:
