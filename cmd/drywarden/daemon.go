@@ -1,0 +1,385 @@
+package main
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"io"
+	"log/slog"
+	"net"
+	"net/http"
+	"os"
+	"path/filepath"
+	"sync"
+	"time"
+
+	systemd "github.com/coreos/go-systemd/v22/daemon"
+	"github.com/spf13/cobra"
+
+	"drywarden/cmd/drywarden/internal/kilnfile"
+	"drywarden/controller"
+	"drywarden/controller/loop"
+	"drywarden/controller/metrics"
+	"drywarden/controller/operator"
+	"drywarden/controller/store"
+	"drywarden/hardware"
+	"drywarden/hardware/mono"
+	"drywarden/hardware/trace"
+	"drywarden/safety"
+	"drywarden/schedule"
+	"drywarden/schedule/sheet"
+)
+
+type runFlags struct {
+	config, trace, group string
+	speed                float64
+}
+
+func (a *app) runCommand() *cobra.Command {
+	flags := runFlags{}
+	cmd := &cobra.Command{
+		Use:   "run --config FILE",
+		Short: "Run one kiln: the daemon",
+		Long: `run is the daemon of one kiln. It stays in the foreground, logs to standard
+error, and switches everything off before it ends on SIGTERM or SIGINT.
+
+With kind = "simulated" it runs the simulated kiln, with --speed faster than real
+time. The simulated kiln keeps a file of its own in the state folder, which the
+controller never reads: when the daemon was dead, the kiln went on without power.`,
+		Args: cobra.NoArgs,
+		RunE: act(func(cmd *cobra.Command, _ []string) error { return a.daemon(cmd.Context(), &flags) }),
+	}
+	f := cmd.Flags()
+	f.StringVar(&flags.config, "config", "", "kiln `file`")
+	f.Float64Var(&flags.speed, "speed", 1, "times as fast as real time; only for a simulated kiln")
+	f.StringVar(&flags.trace, "trace", "", "append every tick to this `file`, for audit (about 1 MB a day of kiln time)")
+	f.StringVar(&flags.group, "group", "", "`group` that may give commands (default: the process's)")
+	_ = cmd.MarkFlagRequired("config")
+	return cmd
+}
+
+// daemonTools are what a daemon opened, closed in the opposite order.
+type daemonTools []func() error
+
+func (d *daemonTools) add(closing func() error) { *d = append(*d, closing) }
+
+func (d daemonTools) close() error {
+	var faults []error
+	for i := len(d) - 1; i >= 0; i-- {
+		faults = append(faults, d[i]())
+	}
+	return errors.Join(faults...)
+}
+
+func (a *app) daemon(ctx context.Context, flags *runFlags) (err error) {
+	text, err := os.ReadFile(flags.config)
+	if err != nil {
+		return failf(exitUse, "read kiln file: %w", err)
+	}
+	file, err := kilnfile.Read(flags.config, text)
+	if err != nil {
+		return err
+	}
+	switch {
+	case file.Hardware.Kind == kilnfile.Board && flags.speed != 1:
+		return failf(exitUse, "a real kiln runs in real time: --speed is only for kind = \"simulated\"")
+	case file.Hardware.Kind == kilnfile.Board:
+		return failf(exitFailed, "kiln %q: this build has no drivers for a board yet; it drives a simulated kiln only", file.Name)
+	case !(flags.speed > 0 && flags.speed <= maxSpeed):
+		return failf(exitUse, "--speed is %g, expected more than 0 and at most %d", flags.speed, maxSpeed)
+	}
+	log := slog.New(slog.NewTextHandler(a.err, nil)).With("kiln", file.Name)
+	tools := daemonTools{}
+	defer func() { err = errors.Join(err, tools.close()) }()
+
+	folder := file.Path(file.State)
+	lock, err := store.LockFolder(folder)
+	if err != nil {
+		return err
+	}
+	tools.add(lock.Close)
+	fs, err := store.Folder(folder)
+	if err != nil {
+		return err
+	}
+	live, err := openLive(file, folder, flags.speed, log)
+	if err != nil {
+		return err
+	}
+	tools.add(live.save)
+	return a.serve(ctx, file, flags, fs, live, log, &tools)
+}
+
+// maxSpeed bounds --speed: faster than this, simulate is what is wanted.
+const maxSpeed = 100_000
+
+// serve runs gate, loop, socket and metrics until ctx is done.
+func (a *app) serve(ctx context.Context, file *kilnfile.File, flags *runFlags, fs store.FS, live *live, log *slog.Logger, tools *daemonTools) error {
+	layout := live.plant.kiln.Layout()
+	limits := file.SafetyLimits()
+	config := controllerConfig(file, &layout)
+	kiln := file.ForSchedule(&layout)
+
+	listener, err := operator.Listen(file.Path(file.Socket), flags.group)
+	if err != nil {
+		return err
+	}
+	tools.add(func() error { return ignoreClosed(listener.Close()) })
+	pace := &drive{Paced: mono.NewPaced(tick, flags.speed), plant: live.plant}
+	gate, err := safety.NewGate(limits, &layout, live.plant, pace, store.NewTrips(fs))
+	if err != nil {
+		return failf(exitUse, "kiln %q: %w", file.Name, err)
+	}
+	slots := store.NewSlots(fs, "control")
+	restored, problem := loop.Restore(slots)
+	durable := uint64(0)
+	if restored != nil {
+		durable = restored.State.Generation
+	}
+	saver := loop.NewDiskSaver(slots, durable, log)
+	tools.add(func() error { return saver.Close(saverPatience) })
+
+	record, err := openRecorder(flags.trace)
+	if err != nil {
+		return err
+	}
+	tools.add(record.close)
+	notify := &notifier{}
+	control, err := loop.New(loop.Deps{
+		Config: config, Inputs: live.plant, Gate: gate, Saver: saver, Pacer: pace, Recorder: record,
+		Header: trace.Header{Program: program(), Kiln: file.Name, KilnHash: hashOf(file.Text()), Seed: file.Simulated.Seed,
+			Limits: traceLimits(&config, &limits, file)},
+		Rules: allRules(), Units: file.Units.String(), Unjudged: unjudged(&layout),
+		Prepare:  func(files controller.ChargeFiles) (*schedule.Plan, error) { return live.prepare(files, kiln) },
+		Copies:   loop.KeepIn(fs),
+		Restored: restored, Problem: problem, Stamp: live.stamp, Log: log, Notify: notify,
+		PublishEvery: max(1, int(flags.speed/20)),
+	})
+	if err != nil {
+		return fmt.Errorf("run kiln %q: %w", file.Name, err)
+	}
+	who := &person{plant: live.plant, loop: control, rules: ruleIDs(), where: record.where}
+	pace.each = func() { who.act(); live.tick() }
+
+	// Side servers may die without the kiln: they log and are gone. They end after the loop has switched everything off.
+	side, stop := context.WithCancel(context.WithoutCancel(ctx))
+	var running sync.WaitGroup
+	spawn := func(name string, do func() error) {
+		running.Go(func() {
+			if err := do(); err != nil {
+				log.Error(name+" ended", "err", err)
+			}
+		})
+	}
+	spawn("gate watch", func() error { gate.Watch(side); return nil })
+	server := operator.NewServer(operator.Config{Program: program(), Rules: append(allRules(), loop.Rules()...), Faults: faultsOf, Log: log}, control)
+	spawn("operator server", func() error { return server.Serve(side, listener) })
+	if err := serveMetrics(side, file, control, log, spawn); err != nil {
+		stop()
+		running.Wait()
+		return errors.Join(err, gate.Close())
+	}
+	log.Info("running", "speed", flags.speed, "socket", file.Path(file.Socket), "state_folder", file.Path(file.State))
+	err = control.Run(ctx)
+	stop()
+	running.Wait()
+	return err
+}
+
+const saverPatience = 5 * time.Second
+
+func ignoreClosed(err error) error {
+	if errors.Is(err, net.ErrClosed) {
+		return nil
+	}
+	return err
+}
+
+func ruleIDs() map[string]hardware.RuleID {
+	ids := map[string]hardware.RuleID{}
+	for _, r := range append(allRules(), loop.Rules()...) {
+		ids[r.Name] = r.ID
+	}
+	return ids
+}
+
+// faultsOf takes the faults of files apart for the socket.
+func faultsOf(err error) []operator.Fault {
+	var faults *sheet.Faults
+	if !errors.As(err, &faults) {
+		return nil
+	}
+	var list []operator.Fault
+	for _, f := range faults.List {
+		list = append(list, operator.Fault{File: f.File, Line: f.Line, Key: f.Key, Found: f.Found, Expected: f.Expected})
+	}
+	return list
+}
+
+func serveMetrics(ctx context.Context, file *kilnfile.File, control *loop.Loop, log *slog.Logger, spawn func(string, func() error)) error {
+	if file.Metrics == "off" {
+		return nil
+	}
+	listener, err := net.Listen("tcp", file.Metrics)
+	if err != nil {
+		return fmt.Errorf("serve metrics: %w", err)
+	}
+	log.Info("metrics", "address", listener.Addr().String())
+	mux := http.NewServeMux()
+	mux.Handle("GET /metrics", metrics.Handler(metrics.NewRegistry(metrics.Config{Version: program(), Rules: append(allRules(), loop.Rules()...), Status: control.Status})))
+	server := &http.Server{Handler: mux, ReadHeaderTimeout: 5 * time.Second, WriteTimeout: 30 * time.Second, MaxHeaderBytes: 16 << 10}
+	spawn("metrics server", func() error {
+		go func() { // the server's own end, which comes when ctx is done
+			<-ctx.Done()
+			_ = server.Close()
+		}()
+		if err := server.Serve(listener); !errors.Is(err, http.ErrServerClosed) {
+			return err
+		}
+		return nil
+	})
+	return nil
+}
+
+// notifier tells the service manager; without one it does nothing.
+type notifier struct {
+	last time.Time
+}
+
+// aliveEvery bounds how often the watchdog is fed.
+const aliveEvery = time.Second
+
+func (n *notifier) Ready() { _, _ = systemd.SdNotify(false, systemd.SdNotifyReady) }
+func (n *notifier) Alive() {
+	if now := time.Now(); now.Sub(n.last) >= aliveEvery {
+		n.last = now
+		_, _ = systemd.SdNotify(false, systemd.SdNotifyWatchdog)
+	}
+}
+func (n *notifier) Status(line string) { _, _ = systemd.SdNotify(false, "STATUS="+line) }
+func (n *notifier) Stopping()          { _, _ = systemd.SdNotify(false, systemd.SdNotifyStopping) }
+
+// recorder is a daemon's: it knows where the run is, and keeps a trace when one is asked for. Writing is done by a
+// goroutine of its own; what it cannot take in time is counted, not waited for.
+type recorder struct {
+	run    uint32
+	stage  int8
+	file   *os.File
+	tail   trace.Tail
+	writer *trace.Writer
+	items  chan recorded
+	done   chan struct{}
+	lost   int
+	err    error
+}
+
+type recorded struct {
+	header *trace.Header
+	record trace.Record
+}
+
+// recorderQueue is how many ticks may wait to be written.
+const recorderQueue = 4096
+
+func openRecorder(path string) (*recorder, error) {
+	r := &recorder{stage: -1}
+	if path == "" {
+		return r, nil
+	}
+	file, err := os.OpenFile(path, os.O_RDWR|os.O_CREATE, 0o640)
+	if err != nil {
+		return nil, fmt.Errorf("keep a trace: %w", err)
+	}
+	r.file, r.items, r.done = file, make(chan recorded, recorderQueue), make(chan struct{})
+	go r.write()
+	return r, nil
+}
+
+func (r *recorder) where() (uint32, int8) { return r.run, r.stage }
+
+// Header is called by the loop.
+func (r *recorder) Header(h *trace.Header) {
+	if r.items == nil {
+		return
+	}
+	copied := *h
+	r.put(recorded{header: &copied})
+}
+
+// Record is called by the loop.
+func (r *recorder) Record(t *trace.Record) {
+	r.run, r.stage = t.RunID, t.Stage
+	if r.items != nil {
+		r.put(recorded{record: *t})
+	}
+}
+
+func (r *recorder) put(item recorded) {
+	select {
+	case r.items <- item:
+	default:
+		r.lost++
+	}
+}
+
+func (r *recorder) write() {
+	defer close(r.done)
+	flush := time.NewTicker(time.Second)
+	defer flush.Stop()
+	for {
+		select {
+		case item, ok := <-r.items:
+			if !ok {
+				return
+			}
+			r.take(&item)
+		case <-flush.C:
+			if r.writer != nil && r.err == nil {
+				r.err = r.writer.Flush()
+			}
+		}
+	}
+}
+
+func (r *recorder) take(item *recorded) {
+	switch {
+	case r.err != nil:
+	case item.header != nil && r.writer == nil:
+		if size, err := r.file.Seek(0, io.SeekEnd); err != nil || size > 0 {
+			if r.err = err; err == nil {
+				r.writer, r.tail, r.err = trace.Resume(r.file, *item.header)
+			}
+			return
+		}
+		r.writer, r.err = trace.NewWriter(r.file, *item.header)
+	case item.header != nil:
+		r.err = r.writer.Header(*item.header)
+	case r.writer != nil:
+		r.err = r.writer.Write(&item.record)
+	}
+}
+
+func (r *recorder) close() error {
+	if r.items == nil {
+		return nil
+	}
+	close(r.items)
+	<-r.done
+	var closed error
+	if r.writer != nil {
+		closed = r.writer.Close()
+	}
+	err := errors.Join(r.err, closed, r.file.Close())
+	if r.lost > 0 {
+		err = errors.Join(err, fmt.Errorf("%s could not be written in time", count(r.lost, "tick")))
+	}
+	if err != nil {
+		return fmt.Errorf("keep a trace: %w", err)
+	}
+	return nil
+}
+
+// simulatedState is the simulated kiln's own file in the state folder. The controller never reads it.
+const simulatedState = "simulated-kiln"
+
+func statePath(folder string) string { return filepath.Join(folder, simulatedState) }
