@@ -153,43 +153,42 @@ func (c *coder) steady(v *float64, l *line) {
 // record codes one record. Encoding, the mask and the values are left in c; decoding, they are taken from c.
 func (c *coder) record(r *Record) error {
 	c.bit = 0
+	// What changes most comes first: the mask is a varint.
+	c.probes(r)
+	c.beliefs(r)
+	c.float(&r.DryBulb, &c.air[1])
+	c.float(&r.EMC, &c.air[2])
+	c.steady(&r.SetDryBulb, &c.slow[1])
+	c.steady(&r.SetEMC, &c.slow[2])
+	c.steady(&r.Energy, &c.slow[0])
+
+	c.float(&r.Condensate, &c.air[0])
+	r.Uptime = time.Duration(c.line(uint64(r.Uptime), &c.run[2]))
+	r.StageTime = time.Duration(c.line(uint64(r.StageTime), &c.time[0]))
+	r.WallUnix = int64(c.line(uint64(r.WallUnix), &c.run[3]))
+	h := &c.held
+	r.Requested = uint32(c.keep(uint64(r.Requested), &h[10]))
+	r.Applied = uint32(c.wave(uint64(r.Applied), &c.sets[1]))
+	r.ReadBack = uint32(c.wave(uint64(r.ReadBack), &c.sets[0]))
+
 	r.Boot = uint32(c.line(uint64(r.Boot), &c.run[0]))
 	r.Tick = c.line(r.Tick, &c.run[1])
-	r.Uptime = time.Duration(c.line(uint64(r.Uptime), &c.run[2]))
-	r.WallUnix = int64(c.line(uint64(r.WallUnix), &c.run[3]))
-	r.StageTime = time.Duration(c.line(uint64(r.StageTime), &c.time[0]))
 	r.Exposure = time.Duration(c.line(uint64(r.Exposure), &c.time[1]))
 	c.flags(r)
-
-	c.probes(r)
 	c.qualities(r)
-	h := &c.held
 	r.ContactActive = uint32(c.keep(uint64(r.ContactActive), &h[0]))
 	r.ContactValid = uint32(c.keep(uint64(r.ContactValid), &h[1]))
-	r.ReadBack = uint32(c.wave(uint64(r.ReadBack), &c.sets[0]))
 	r.ReadBackValid = uint32(c.keep(uint64(r.ReadBackValid), &h[2]))
 	r.CondensateQuality = uint8(c.keep(uint64(r.CondensateQuality), &h[3]))
 	r.EnergyQuality = uint8(c.keep(uint64(r.EnergyQuality), &h[4]))
-	c.float(&r.Condensate, &c.air[0])
-	c.steady(&r.Energy, &c.slow[0])
-
-	c.float(&r.DryBulb, &c.air[1])
-	c.float(&r.EMC, &c.air[2])
-	c.beliefs(r)
 	r.Governing = int8(c.keep(uint64(uint8(r.Governing)), &h[5]))
-
 	r.RunID = uint32(c.keep(uint64(r.RunID), &h[6]))
 	r.Mode = uint8(c.keep(uint64(r.Mode), &h[7]))
 	r.Stage = int8(c.keep(uint64(uint8(r.Stage)), &h[8]))
 	r.StageKind = uint8(c.keep(uint64(r.StageKind), &h[9]))
-	c.steady(&r.SetDryBulb, &c.slow[1])
-	c.steady(&r.SetEMC, &c.slow[2])
 	c.steady(&r.GuardBias, &c.slow[3])
 	c.float(&r.BaseDryBulb, &c.air[3])
 	c.float(&r.BaseEMC, &c.air[4])
-
-	r.Requested = uint32(c.keep(uint64(r.Requested), &h[10]))
-	r.Applied = uint32(c.wave(uint64(r.Applied), &c.sets[1]))
 	r.Vetoed = uint32(c.keep(uint64(r.Vetoed), &h[11]))
 	r.Forced = uint8(c.keep(uint64(r.Forced), &h[12]))
 	r.Trips = c.keep(r.Trips, &h[13])
@@ -314,24 +313,29 @@ func (c *coder) beliefs(r *Record) {
 			c.put(changed)
 		}
 	}
-	for i := range r.Lots {
-		b := &r.Lots[i]
-		for j, v := range [4]*float64{&b.Control, &b.Mean, &b.Sigma, &b.Rate} {
-			l := &c.lots[4*i+j]
-			forecast := l.last + l.step
-			now := forecast
-			if changed>>(4*i+j)&1 != 0 {
-				if c.decoding {
+	if c.decoding {
+		for i := range r.Lots {
+			b := &r.Lots[i]
+			for j, v := range [4]*float64{&b.Control, &b.Mean, &b.Sigma, &b.Rate} {
+				l := &c.lots[4*i+j]
+				now := l.last + l.step
+				if changed>>(4*i+j)&1 != 0 {
 					now += uint64(unzigzag(c.get()))
-				} else {
-					now = math.Float64bits(*v)
-					c.put(zigzag(int64(now - forecast)))
 				}
-			}
-			l.last, l.step = now, now-l.last
-			if c.decoding {
+				l.last, l.step = now, now-l.last
 				*v = math.Float64frombits(now)
 			}
+		}
+		return
+	}
+	for i := range r.Lots {
+		b := &r.Lots[i]
+		for j, v := range [4]float64{b.Control, b.Mean, b.Sigma, b.Rate} {
+			l, now := &c.lots[4*i+j], math.Float64bits(v)
+			if changed>>(4*i+j)&1 != 0 {
+				c.put(zigzag(int64(now - l.last - l.step)))
+			}
+			l.last, l.step = now, now-l.last
 		}
 	}
 }

@@ -121,8 +121,8 @@ func (w *Writer) Write(r *Record) error {
 		return fmt.Errorf("write trace record: %d events, at most %d", r.EventCount, MaxEvents)
 	}
 	w.c.mask, w.c.buf = 0, w.c.buf[:0]
-	scratch := *r // the coder writes fields back; a caller's record is not ours to touch
-	if err := w.c.record(&scratch); err != nil {
+	// The coder walks both ways and puts each field back as it was.
+	if err := w.c.record(r); err != nil {
 		return fmt.Errorf("write trace record: %w", err)
 	}
 	w.raw = binary.AppendUvarint(w.raw, w.c.mask)
