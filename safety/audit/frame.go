@@ -3,7 +3,6 @@ package audit
 import (
 	"time"
 
-	"drywarden/hardware/quantity"
 	"drywarden/hardware/trace"
 )
 
@@ -258,5 +257,3 @@ func (f *frame) danger(c *Checker) {
 func (f *frame) safe(output set) bool {
 	return f.hazard || f.hazardBefore || f.vetoed&output != 0
 }
-
-func finite(v float64) bool { return quantity.Finite(v) }
