@@ -317,3 +317,21 @@ func TestAssembleReportsEveryFault(t *testing.T) {
 	_, err = library.Assemble(library.Request{Code: "T4-D2", Start: 7, Target: 8, Machine: capped(120)})
 	require.ErrorContains(t, err, "nothing to dry")
 }
+
+// A step that would begin at or under the target never comes into force; the one before it must end the drying.
+func TestStepsUnderTheTargetAreLeftOut(t *testing.T) {
+	got, err := library.Assemble(library.Request{Code: "T3-A1", Target: 10, Machine: capped(160)})
+	require.NoError(t, err)
+	require.Equal(t, quantity.MoistureContent(15), got.Steps[len(got.Steps)-1].FromMC)
+	require.Contains(t, got.Notes, "steps from 10 % down left out: the target is 10 %")
+	got, err = library.Assemble(library.Request{Code: "T3-A1", Target: 8, Machine: capped(160)})
+	require.NoError(t, err)
+	require.Equal(t, quantity.MoistureContent(10), got.Steps[len(got.Steps)-1].FromMC)
+	// At 25 % T3-A1 holds an EMC of 15.3, which no wood at 16 % would ever reach.
+	got, err = library.Assemble(library.Request{Code: "T3-A1", Target: 22, Machine: capped(160)})
+	require.NoError(t, err)
+	require.InDelta(t, 15.3, float64(got.Steps[len(got.Steps)-1].EMC), 0.05)
+	got, err = library.Assemble(library.Request{Code: "T3-A1", Target: 20, Machine: library.Machine{Pressure: wood.StandardPressure, DryBulbMax: 60, RHMin: 0.3}})
+	require.NoError(t, err)
+	require.Equal(t, quantity.MoistureContent(25), got.Steps[len(got.Steps)-1].FromMC)
+}

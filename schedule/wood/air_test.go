@@ -177,3 +177,16 @@ func BenchmarkDewPoint(b *testing.B) {
 		sink += float64(wood.DewPoint(45, quantity.Ratio(0.2+0.7*float64(i%16)/16)))
 	}
 }
+
+// A frozen wick gives up the heat of sublimation: its coefficient is that of a wet one times 2501/2834, the latent heats at
+// 0 C (ASHRAE Fundamentals 2017, ch. 1).
+func TestFrozenWick(t *testing.T) {
+	const below, above = -0.001, 0.0
+	for db := 1.0; db < 5; db++ {
+		frozen := float64(wood.RHFromPsychrometer(quantity.Celsius(db), below, wood.StandardPressure))
+		wet := float64(wood.RHFromPsychrometer(quantity.Celsius(db), above, wood.StandardPressure))
+		saturation := float64(wood.SaturationPressure(quantity.Celsius(db)))
+		atZero := float64(wood.SaturationPressure(0))
+		require.InDelta(t, (atZero-wet*saturation)*2501/2834, atZero-frozen*saturation, 0.15, "Pa below saturation")
+	}
+}

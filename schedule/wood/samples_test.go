@@ -292,3 +292,24 @@ func BenchmarkPinMoisture(b *testing.B) {
 		sink += float64(mc)
 	}
 }
+
+// Common practice, no source.
+func TestPinSigmaGrowsWithMoisture(t *testing.T) {
+	for mohm, want := range map[float64]float64{630: 0.8, 18.6: 1.2, 2.14: 2, 0.60: 4} { // 10, 15, 20, 24 %
+		_, sigma, ok := wood.PinMoisture(quantity.Ohm(mohm*1e6), 27)
+		require.True(t, ok)
+		require.InDelta(t, want, float64(sigma), 1e-9)
+	}
+}
+
+// Common practice, from memory: 4 to 8 h for easy 4/4, half for softwoods.
+func TestConditioningTimesOfEasyWoods(t *testing.T) {
+	poplar, err := wood.LookupSpecies("poplar")
+	require.NoError(t, err)
+	advice := wood.AdviseConditioning(wood.Casehardened, poplar, 0.027, 8)
+	require.Equal(t, [2]time.Duration{4 * time.Hour, 8 * time.Hour}, [2]time.Duration{advice.Shortest, advice.Longest})
+	pine, err := wood.LookupSpecies("ponderosa pine")
+	require.NoError(t, err)
+	advice = wood.AdviseConditioning(wood.Casehardened, pine, 0.027, 8)
+	require.Equal(t, [2]time.Duration{2 * time.Hour, 4 * time.Hour}, [2]time.Duration{advice.Shortest, advice.Longest})
+}

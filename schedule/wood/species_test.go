@@ -137,3 +137,12 @@ func TestSpeciesTableIsSound(t *testing.T) {
 		require.NotEmpty(t, s.Status, s.Name)
 	}
 }
+
+// Over 8/4: thickness^1.52, the exponent of Tschernitz and Simpson's red-oak drying times, published for 4/4 to 8/4.
+func TestSafeRateOverEightQuarters(t *testing.T) {
+	oak, err := wood.LookupSpecies("red oak")
+	require.NoError(t, err)
+	rate, assumed := wood.SafeRate(oak, 2*0.052)
+	require.True(t, assumed)
+	require.InDelta(t, 0.3487, float64(rate/oak.SafeRate84), 1e-4)
+}
