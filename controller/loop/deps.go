@@ -62,7 +62,7 @@ type Deps struct {
 	// Header carries what the loop cannot know: program, kiln, kiln hash, seed, safety rules, limits, and the outage when
 	// it is known from outside. Name tables, probes, boot and run are filled in by the loop.
 	Header trace.Header
-	Rules  []hardware.RuleText // of safety and controller; the loop adds its own (Rules)
+	Rules  []hardware.RuleText // of safety; the loop adds all others (Rules)
 	Units  string              // us or si, for those who show it; optional
 	// Unjudged lists the safety rules whose input is declared not fitted; optional.
 	Unjudged []string

@@ -203,7 +203,7 @@ func (l *Loop) Tick(ctx context.Context) error {
 	l.feed()
 	in, state := &l.in, &l.image.State
 	in.Snapshot, in.Plan = &l.snap, l.plan()
-	in.Outage, in.OutageKnown, in.Restored, in.Changed = 0, false, false, false
+	in.Outage, in.OutageKnown, in.Restored, in.Changed, in.Unreadable = 0, false, false, false, false
 	if l.snap.Tick == 1 {
 		l.first()
 	}
@@ -296,6 +296,7 @@ func (l *Loop) first() {
 		o.length, o.known = store.Outage(o.cut, l.stamp(), estimate)
 	}
 	l.in.Outage, l.in.OutageKnown, l.in.Restored, l.in.Changed = o.length, o.known, o.restored, o.changed
+	l.in.Unreadable = o.problem != ""
 	level := slog.LevelInfo
 	if o.problem != "" || o.changed {
 		level = slog.LevelWarn

@@ -2,7 +2,6 @@ package loop
 
 import (
 	"cmp"
-	"fmt"
 	"slices"
 	"strconv"
 	"strings"
@@ -26,18 +25,19 @@ func (l *Loop) Publish() *controller.Status {
 
 func (l *Loop) build() *controller.Status {
 	state, snap, cfg := &l.image.State, &l.snap, &l.deps.Config
+	names := l.names()
 	s := &controller.Status{
 		Program: l.header.Program, Kiln: l.header.Kiln, Units: l.deps.Units,
 		Boot: l.image.Boot, Tick: snap.Tick, UpSeconds: snap.Now.Sub(l.origin).Seconds(), TickSeconds: cfg.Tick.Seconds(),
 		WallUnix: snap.Wall.Unix, ClockTrusted: snap.Wall.Trusted,
 		Mode: state.Mode.String(), Forced: l.applied.Forced.String(),
 		StartDelay: max(0, (cfg.StartDelay - state.UpTime).Seconds()),
-		Outage: controller.OutageStatus{Class: className(state.Restart.Class), Restored: l.outage.restored, Changed: l.outage.changed,
+		Outage: controller.OutageStatus{Class: state.Restart.Class.String(), Restored: l.outage.restored, Changed: l.outage.changed,
 			Confirm: state.Restart.Confirm, Problem: l.outage.problem},
 		Storage:  controller.StorageStatus{Generation: state.Generation, Durable: snap.Durable},
 		Unjudged: slices.Concat([]string{}, l.deps.Unjudged),
-		Air:      l.airStatus(), Set: l.setStatus(), Charge: l.chargeStatus(),
-		Outputs: l.outputStatus(), Probes: l.probeStatus(), Contacts: l.contactStatus(),
+		Air:      l.airStatus(), Set: l.setStatus(), Charge: l.chargeStatus(names),
+		Outputs: l.outputStatus(names), Probes: l.probeStatus(), Contacts: l.contactStatus(),
 		Alarms: l.alarmStatus(), Counts: l.countStatus(),
 		Waits: []string{},
 	}
@@ -101,7 +101,7 @@ func (l *Loop) setStatus() controller.SetStatus {
 	return s
 }
 
-func (l *Loop) chargeStatus() *controller.ChargeStatus {
+func (l *Loop) chargeStatus(names *controller.Names) *controller.ChargeStatus {
 	run := &l.image.State.Run
 	if run.Phase == schedule.Idle || l.image.Run == nil {
 		return nil
@@ -109,7 +109,7 @@ func (l *Loop) chargeStatus() *controller.ChargeStatus {
 	p, c, sp := l.image.Run.Plan, &l.res.Conditions, &l.res.SetPoints
 	s := &controller.ChargeStatus{
 		Run: run.ID, Name: p.Charge, Hash: p.Hash, Schedule: p.Schedule.Name, Source: p.Schedule.Source, Phase: run.Phase.String(),
-		Stage: int(run.Stage), InStage: run.InStage.Seconds(), AtPoints: run.AtPoints.Seconds(), Why: l.stageSentence(),
+		Stage: int(run.Stage), InStage: run.InStage.Seconds(), AtPoints: run.AtPoints.Seconds(), Why: l.res.StageWhy.StageSentence(names),
 		Holds: []string{}, HoldTexts: []string{}, Overdue: run.Overdue,
 		Exposure: run.Exposure.Seconds(), Counting: sp.Counting,
 		Control: belief(c.Charge), Governing: int(c.Governing),
@@ -144,14 +144,15 @@ func (l *Loop) chargeStatus() *controller.ChargeStatus {
 	return s
 }
 
-func (l *Loop) outputStatus() []controller.OutputStatus {
+func (l *Loop) outputStatus(names *controller.Names) []controller.OutputStatus {
 	layout, snap := &l.deps.Config.Layout, &l.snap
 	list := []controller.OutputStatus{}
 	for o := range hardware.OutputCount {
 		if !layout.Outputs.Has(o) {
 			continue
 		}
-		s := controller.OutputStatus{Name: o.String(), Requested: l.res.Requested.On.Has(o), Applied: l.applied.On.Has(o), Why: l.sentence(o)}
+		s := controller.OutputStatus{Name: o.String(), Requested: l.res.Requested.On.Has(o), Applied: l.applied.On.Has(o)}
+		why := l.res.Why[o]
 		if snap.ReadBackValid.Has(o) {
 			on := snap.ReadBack.Has(o)
 			s.ReadBack = &on
@@ -163,9 +164,10 @@ func (l *Loop) outputStatus() []controller.OutputStatus {
 		for i := range l.applied.VetoCount {
 			if v := &l.applied.Vetoes[i]; v.Output == o {
 				s.Veto, s.VetoLeft = l.rules.name(v.Rule), v.Remaining.Seconds()
-				s.Why = fmt.Sprintf("refused by %s%s%s", s.Veto, saying(l.rules.text(v.Rule).Seen), left(v.Remaining))
+				why = controller.Why{Code: controller.WhyVetoed, Probe: hardware.NoProbe, Lot: hardware.NoLot, Rule: v.Rule, Remaining: v.Remaining}
 			}
 		}
+		s.Why = why.OutputSentence(o, s.Applied, names)
 		list = append(list, s)
 	}
 	return list

@@ -37,20 +37,19 @@ func (l *Loop) fillHeader() {
 	}
 	h.Run = nil
 	if l.image.Run != nil {
-		h.Run = runOf(l.image.Run.Plan, layout)
+		h.Run = runOf(l.image.Run.Plan)
 	}
 }
 
-func runOf(p *schedule.Plan, layout *hardware.Layout) *trace.Run {
+func runOf(p *schedule.Plan) *trace.Run {
 	r := &trace.Run{ID: p.ID, Charge: p.Charge, Schedule: p.Schedule.Name, Hash: p.Hash}
-	margin := coreMargin(layout)
 	for _, s := range p.Schedule.Stages {
 		stage := trace.Stage{Name: s.Name, Kind: s.Kind.String(), DryBulb: float64(s.DryBulb), EMC: float64(s.EMC), MinDwellNS: int64(s.MinDwell)}
 		if s.Kind == schedule.Dry {
 			stage.UntilMC = float64(s.UntilMC)
 		}
 		if s.Kind == schedule.Heat {
-			stage.Core, stage.ExposureNS = float64(s.Core.Add(margin)), int64(s.Exposure)
+			stage.Core, stage.ExposureNS = float64(s.Core.Add(s.CoreMargin)), int64(s.Exposure)
 			stage.Unbroken, stage.MinCores = s.Unbroken, s.MinCores
 		}
 		r.Stages = append(r.Stages, stage)
@@ -60,19 +59,6 @@ func runOf(p *schedule.Plan, layout *hardware.Layout) *trace.Run {
 			FiberSaturation: float64(wood.FiberSaturation), RateLimit: float64(lot.RateLimit)})
 	}
 	return r
-}
-
-// coreMargin is what comes on top of a heat stage's core temperature: the least uncertainty of the core probes, since the
-// trace has one figure for all.
-func coreMargin(layout *hardware.Layout) quantity.CelsiusDelta {
-	var margin quantity.CelsiusDelta
-	found := false
-	for _, p := range layout.Probes {
-		if p.Role == hardware.RoleCore && (!found || p.Uncertainty < margin) {
-			margin, found = p.Uncertainty, true
-		}
-	}
-	return margin
 }
 
 // fillRecord maps the tick to flat data. It allocates nothing.

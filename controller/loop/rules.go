@@ -5,6 +5,7 @@ import (
 	"fmt"
 	"math/bits"
 
+	"drywarden/controller"
 	"drywarden/hardware"
 )
 
@@ -15,8 +16,12 @@ const (
 	RuleInputs                                // nothing can be read
 )
 
-// Rules gives the texts of the shell's own rules.
+// Rules gives the texts of all rules but those of safety: the controller's, and the shell's own.
 func Rules() []hardware.RuleText {
+	return append(controller.Rules(), ownRules()...)
+}
+
+func ownRules() []hardware.RuleText {
 	return []hardware.RuleText{
 		{ID: RuleStorage, Name: "storage", Class: hardware.WoodAtRisk, Clears: hardware.ByItself,
 			Seen:       "control state cannot be saved",

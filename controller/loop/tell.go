@@ -83,7 +83,7 @@ func (l *Loop) event(e controller.Event) {
 	case controller.EventHold:
 		l.log.Info("hold", "reasons", schedule.Hold(e.A).String())
 	case controller.EventRestart:
-		l.log.Info("restart policy", "class", className(controller.OutageClass(e.A)), "outage_seconds", e.B)
+		l.log.Info("restart policy", "class", controller.OutageClass(e.A).String(), "outage_seconds", e.B)
 	case controller.EventTripReset:
 		l.log.Info("trip reset", "rule", l.rules.name(hardware.RuleID(e.A)), "by", hardware.Authority(e.B).String())
 	}

@@ -3,11 +3,9 @@ package loop
 import (
 	"fmt"
 	"strings"
-	"time"
 
 	"drywarden/controller"
 	"drywarden/hardware"
-	"drywarden/hardware/quantity"
 	"drywarden/schedule"
 )
 
@@ -52,22 +50,6 @@ func refusalText(r controller.Reply) string {
 		return "refused: not while the stage is held"
 	}
 	return fmt.Sprintf("refused for reason %d", r.Refusal)
-}
-
-func className(c controller.OutageClass) string {
-	switch c {
-	case controller.NoOutage:
-		return "none"
-	case controller.OutageShort:
-		return "short"
-	case controller.OutageHours:
-		return "hours"
-	case controller.OutageHalfDay:
-		return "half_day"
-	case controller.OutageLong:
-		return "long"
-	}
-	return fmt.Sprintf("unknown_%d", c)
 }
 
 func holdText(h schedule.Hold) string {
@@ -162,26 +144,17 @@ func headline(s *controller.Status) string {
 	return b.String()
 }
 
-func saying(text string) string {
-	if text == "" {
-		return ""
+// names is what sentences need beside their figures.
+func (l *Loop) names() *controller.Names {
+	n := &controller.Names{Rule: l.rules.name, US: l.deps.Units == "us"}
+	for _, p := range l.deps.Config.Layout.Probes {
+		n.Probes = append(n.Probes, p.Name)
 	}
-	return ": " + text
-}
-
-func left(d time.Duration) string {
-	if d <= 0 {
-		return ""
+	if l.image.Run != nil {
+		n.Stage = int(l.image.State.Run.Stage) + 1
+		for _, lot := range l.image.Run.Plan.Lots {
+			n.Lots = append(n.Lots, lot.Name)
+		}
 	}
-	return fmt.Sprintf(", %s left", quantity.Duration(d.Round(time.Second)))
-}
-
-// sentence says why an output is as it is.
-func (l *Loop) sentence(o hardware.OutputID) string {
-	return fmt.Sprintf("reason %d", l.res.Why[o].Code)
-}
-
-// stageSentence says why the stage is not over.
-func (l *Loop) stageSentence() string {
-	return fmt.Sprintf("reason %d", l.res.StageWhy.Code)
+	return n
 }

@@ -224,14 +224,3 @@ func verbList() string {
 	}
 	return strings.Join(names, ", ")
 }
-
-// refusals names the reasons by number, as Error.Refusal writes them.
-var refusals = [...]string{"accepted", "busy", "no_run", "running", "moved_on", "limit", "first_stage", "last_stage", "uncertain",
-	"forced", "nothing", "unlikely", "panel", "held"}
-
-func refusalName(r controller.Refusal) string {
-	if int(r) < len(refusals) {
-		return refusals[r]
-	}
-	return fmt.Sprintf("unknown_%d", r)
-}

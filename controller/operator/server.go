@@ -292,7 +292,7 @@ func (s *Server) answer(verb string, a controller.Answer, err error) (any, error
 	case err != nil:
 		return nil, err
 	case a.Reply.Refusal != controller.Accepted:
-		return nil, &failure{http.StatusConflict, Error{Kind: KindRefused, Text: a.Text, Refusal: refusalName(a.Reply.Refusal),
+		return nil, &failure{http.StatusConflict, Error{Kind: KindRefused, Text: a.Text, Refusal: a.Reply.Refusal.String(),
 			Value: a.Reply.Value, Limit: a.Reply.Limit}}
 	}
 	return Done{Verb: verb, Text: a.Text}, nil
