@@ -26,9 +26,6 @@ func (k *Kiln) switchOutputs() {
 	on := s.Outputs.On
 	fault := &s.Severity
 	s.Master = s.Now-s.Beat <= heartbeatHold && fault[MainsLoss] == 0
-	if s.Outputs.On == 0 && s.Beat < 0 {
-		s.Master = false
-	}
 	master := s.Master && fault[EmergencyStop] == 0
 	s.Door = fault[DoorOpen] > 0
 	closed := on
@@ -386,11 +383,6 @@ func (k *Kiln) updateFlowContacts() {
 // updateContacts renews every digital input.
 func (k *Kiln) updateContacts() {
 	s := &k.s
-	if s.LimitTrip && s.PanelUntil > s.Now && s.RoomT < hardReset {
-		s.LimitTrip = false
-		k.switchOutputs()
-		return
-	}
 	f := &s.Severity
 	var on hardware.ContactSet
 	set := func(id hardware.ContactID, is bool) { on = on.With(id, is) }

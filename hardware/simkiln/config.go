@@ -151,7 +151,7 @@ func DefaultConfig() Config {
 		Room: Room{AirVolume: 72, UA: 50, AirChanges: 0.1, Structure: 1.5e6, StructureUA: 200, WallArea: 130, Start: 20,
 			StartRH: 0.75},
 		Fans:    Fans{Groups: 2, Power: 2000, Flow: 11, Drive: true, Coast: quantity.Duration(60 * time.Second)},
-		Machine: Machine{Fitted: true, Scale: 1, Efficiency: 0.5, BlowerLow: true, Crankcase: 60, HoldUp: 1, DrainLag: quantity.Duration(8 * time.Minute)},
+		Machine: Machine{Fitted: true, Scale: 1, Efficiency: 0.48, BlowerLow: true, Crankcase: 60, HoldUp: 1, DrainLag: quantity.Duration(8 * time.Minute)},
 		Heat:    Heat{Stages: 3, Power: 9000},
 		Vents:   Vents{Fitted: true, Flow: 600, Travel: quantity.Duration(90 * time.Second)},
 		Spray:   Spray{Fitted: true, Rate: 10},

@@ -149,7 +149,7 @@ type faultState struct {
 	MendAt       time.Duration // when the person mends it, 0: not planned
 }
 
-// Inject adds a fault; its Start counts from the start of the simulation, so that one in the past begins at once.
+// Inject adds a fault; its Start counts from the start of the simulation, and one in the past begins now.
 func (k *Kiln) Inject(f Fault) error {
 	if err := f.validate(&k.cfg); err != nil {
 		return fmt.Errorf("inject fault: %w", err)
@@ -157,6 +157,7 @@ func (k *Kiln) Inject(f Fault) error {
 	if len(k.s.Faults) >= maxFaults {
 		return fmt.Errorf("inject fault %s: %d faults already", f.Kind, maxFaults)
 	}
+	f.Start = max(f.Start, quantity.Duration(k.s.Now))
 	k.s.Faults = append(k.s.Faults, faultState{Fault: f})
 	k.s.FaultCheck = 0
 	return nil

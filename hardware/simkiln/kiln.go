@@ -164,7 +164,7 @@ func New(cfg Config) (*Kiln, error) {
 		volume += float64(l.Volume)
 	}
 	s.LoadMass = 0.7 * volume * density // air between stickers of 19 mm and boards of 27 mm
-	s.Beat = -heartbeatHold
+	s.Beat = -heartbeatHold - 1         // the relay is out until the first toggle
 	s.WeighAt = day - startOfDay + cfg.Person.Weighing.Std()
 	if first := cfg.Person.Weighing.Std() - startOfDay; first > 0 {
 		s.WeighAt = first

@@ -35,6 +35,9 @@ const (
 	actionKindCount
 )
 
+// resetLimit is an errand that nobody is told of: the button on the hard-wired limit itself.
+const resetLimit = actionKindCount
+
 var actionNames = [actionKindCount]string{"weigh", "ack", "reset_trip", "confirm", "mend"}
 
 // String gives the name used in logs.
@@ -110,13 +113,16 @@ func (k *Kiln) Tell(n Notice) {
 			s.Panel[a.Rule] = a.Clears >= hardware.AtPanel
 		}
 	}
+	if s.LimitTrip && s.RoomT < hardReset {
+		k.plan(resetLimit, 0, float64(k.cfg.Person.Notice))
+	}
 	if alarm {
 		for i := range s.Faults {
 			f := &s.Faults[i]
 			if f.Active && f.Duration == 0 && f.MendAt == 0 {
 				f.MendAt = s.Now + k.delay(float64(k.cfg.Person.Notice+k.cfg.Person.Mend))
 				s.FaultCheck = min(s.FaultCheck, f.MendAt)
-				k.plan(Mend, hardware.RuleID(f.Kind), 0)
+				k.note(errand{Kind: Mend, Rule: hardware.RuleID(f.Kind), At: f.MendAt})
 			}
 		}
 	}
@@ -128,22 +134,23 @@ func (k *Kiln) delay(mean float64) time.Duration {
 
 // plan puts an errand in mind unless it is there already.
 func (k *Kiln) plan(kind ActionKind, rule hardware.RuleID, mean float64) {
-	s := &k.s
-	free := -1
-	for i := range s.Errands {
-		e := &s.Errands[i]
-		if e.Used && e.Kind == kind && e.Rule == rule {
+	for i := range k.s.Errands {
+		if e := &k.s.Errands[i]; e.Used && e.Kind == kind && e.Rule == rule {
 			return
 		}
-		if !e.Used && free < 0 {
-			free = i
+	}
+	k.note(errand{Kind: kind, Rule: rule, At: k.s.Now + k.delay(mean)})
+}
+
+func (k *Kiln) note(e errand) {
+	e.Used = true
+	for i := range k.s.Errands {
+		if !k.s.Errands[i].Used {
+			k.s.Errands[i] = e
+			k.s.PersonNext = min(k.s.PersonNext, e.At)
+			return
 		}
 	}
-	if free < 0 {
-		return
-	}
-	s.Errands[free] = errand{Kind: kind, Rule: rule, At: s.Now + k.delay(mean), Used: true}
-	s.PersonNext = min(s.PersonNext, s.Errands[free].At)
 }
 
 // stepPerson does what is due. PersonNext says when the next thing is.
@@ -177,15 +184,25 @@ func (k *Kiln) stepPerson() {
 				next = min(next, e.At)
 				continue
 			}
-			if e.Kind == ResetTrip && s.Panel[e.Rule] && s.PanelUntil == 0 {
-				s.PanelUntil = s.Now + panelHold
-				e.At = s.Now + resetAfter
-				next = min(next, e.At)
-				k.updateContacts()
-				continue
+			if e.Kind == ResetTrip && s.Panel[e.Rule] {
+				if s.PanelUntil == 0 {
+					s.PanelUntil = s.Now + panelHold
+					next = min(next, s.PanelUntil)
+					k.updateContacts()
+				}
+				if ready := s.PanelUntil - panelHold + resetAfter; s.Now < ready {
+					e.At = ready
+					next = min(next, ready)
+					continue
+				}
+				s.Panel[e.Rule] = false
 			}
 			e.Used = false
-			s.Panel[e.Rule] = false
+			if e.Kind == resetLimit {
+				s.LimitTrip = s.LimitTrip && s.RoomT >= hardReset
+				k.switchOutputs()
+				continue
+			}
 			a := Action{Kind: e.Kind, At: s.Now, Rule: e.Rule}
 			if e.Kind == Mend {
 				a.Rule, a.Fault = 0, FaultKind(e.Rule)

@@ -34,14 +34,15 @@ func humidityRatio(p, pressure float64) float64 { return ratio * p / (pressure -
 
 // Sorption: Bradley's isotherm, -ln h = L2*L1^M + L3, with the coefficients fitted by Simpson (1973, Wood and Fiber
 // 5(1):41, equations 10 and 22-24). It holds up to joinMC; from there the activity goes smoothly, with the same slope,
-// to 1 at fiberSaturation, because Bradley's form never reaches 1.
+// to 1 at fibre saturation, because Bradley's form never reaches 1. Fibre saturation falls by 0.1 point a kelvin from 30 %
+// at 20 C (Stamm; Siau 1984, from memory).
 const (
-	joinMC          = 20.0
+	joinMC          = 18.0
 	fiberSaturation = 30.0
 )
 
 // isotherm is the sorption curve at one temperature.
-type isotherm struct{ l1log, l2, l3, join, power float64 }
+type isotherm struct{ l1log, l2, l3, join, power, full float64 }
 
 func isothermAt(celsius float64) isotherm {
 	f := celsius*1.8 + 32
@@ -49,16 +50,17 @@ func isothermAt(celsius float64) isotherm {
 		l1log: math.Log(0.839 + 2.02e-5*f - 1.56e-6*f*f),
 		l2:    3.56 + 0.00392*f - 4.45e-5*f*f,
 		l3:    0.0219 + 1.64e-5*f,
+		full:  math.Max(fiberSaturation-0.1*(celsius-20), joinMC+2),
 	}
 	e := i.l2 * math.Exp(i.l1log*joinMC)
 	i.join = math.Exp(-e - i.l3)
-	i.power = -i.join * e * i.l1log * (fiberSaturation - joinMC) / (1 - i.join)
+	i.power = -i.join * e * i.l1log * (i.full - joinMC) / (1 - i.join)
 	return i
 }
 
 // activity gives water activity at moisture m (percent) and its slope per point.
 func (i *isotherm) activity(m float64) (a, slope float64) {
-	if m >= fiberSaturation {
+	if m >= i.full {
 		return 1, 0
 	}
 	if m <= joinMC {
@@ -69,21 +71,21 @@ func (i *isotherm) activity(m float64) (a, slope float64) {
 		a = math.Exp(-e - i.l3)
 		return a, -a * e * i.l1log
 	}
-	x := (fiberSaturation - m) / (fiberSaturation - joinMC)
+	x := (i.full - m) / (i.full - joinMC)
 	dry := (1 - i.join) * math.Pow(x, i.power)
-	return 1 - dry, dry * i.power / (fiberSaturation - m)
+	return 1 - dry, dry * i.power / (i.full - m)
 }
 
 // moisture is the inverse of activity: the equilibrium moisture content in percent.
 func (i *isotherm) moisture(a float64) float64 {
 	switch {
 	case a >= 1:
-		return fiberSaturation
+		return i.full
 	case a <= i.join:
 		y := (-math.Log(math.Max(a, 1e-6)) - i.l3) / i.l2
 		return math.Max(0, math.Log(y)/i.l1log)
 	default:
-		return fiberSaturation - (fiberSaturation-joinMC)*math.Pow((1-a)/(1-i.join), 1/i.power)
+		return i.full - (i.full-joinMC)*math.Pow((1-a)/(1-i.join), 1/i.power)
 	}
 }
 

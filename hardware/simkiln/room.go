@@ -6,12 +6,12 @@ import (
 )
 
 const (
-	doorFlow     = 0.45  // m3/s through the open door
-	wallTransfer = 0.005 // m/s, vapour to a wall
-	wallFilm     = 8.0   // W/(m2 K), inside
-	wallHolds    = 0.02  // kg/m2 of film before it runs to the floor and out
-	stillFlow    = 0.004 // m3/s per m3 of lumber: air between the boards against the room, no fans
-	controlPower = 30.0  // W
+	doorFlow     = 0.45   // m3/s through the open door
+	wallTransfer = 0.005  // m/s, vapour to a wall
+	wallFilm     = 8.0    // W/(m2 K), inside
+	wallHolds    = 0.02   // kg/m2 of film before it runs to the floor and out
+	stillFlow    = 0.0015 // m3/s per m3 of lumber: air between the boards against the room, no fans
+	controlPower = 30.0   // W
 )
 
 // openWood starts a step of the wood; its length follows how fast the air changed in the last one.

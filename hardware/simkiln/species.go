@@ -55,14 +55,14 @@ func ParametersFor(species string) (p Parameters, exact bool) {
 	name := strings.ToLower(strings.TrimSpace(species))
 	for _, s := range sets {
 		for _, w := range s.words {
-			if strings.Contains(name, w) {
+			if holdsWord(name, w) {
 				return s, true
 			}
 		}
 	}
 	density, softwood, slow := 500.0, false, false
 	for _, o := range others {
-		if strings.Contains(name, o.word) {
+		if holdsWord(name, o.word) {
 			density, softwood, slow = o.density, o.softwood, o.slow
 			break
 		}
@@ -82,4 +82,19 @@ func ParametersFor(species string) (p Parameters, exact bool) {
 	p = near[0]
 	p.Density = quantity.KilogramPerCubicMeter(density)
 	return p, false
+}
+
+// holdsWord tells whether word stands in name at the beginning of a word.
+func holdsWord(name, word string) bool {
+	for from := 0; ; {
+		i := strings.Index(name[from:], word)
+		if i < 0 {
+			return false
+		}
+		i += from
+		if i == 0 || name[i-1] < 'a' || name[i-1] > 'z' {
+			return true
+		}
+		from = i + 1
+	}
 }

@@ -7,7 +7,7 @@ const (
 	heatNodes  = 6    // equal cells from surface to core of half a board
 	nodeGrowth = 1.25 // each moisture cell is this much thicker than the one outside it
 
-	shapeB        = 5.0  // D rises with exp(B*M/100)
+	shapeB        = 5.0  // D rises with exp(shapeB*M/100)
 	diffusionFS   = 28.0 // moisture above which D stays, times Mobility
 	activation    = 5280 // K, below hotter
 	activationHot = 3800 // K, above hotter: the published temperature dependence at 110 to 150 F is weaker
@@ -23,6 +23,7 @@ const (
 type wood struct {
 	Count, Nodes int
 	Share        []float64 // nodes: cell thickness over half thickness
+	Law          law
 
 	// per board
 	Lot       []int8
@@ -58,7 +59,7 @@ type wood struct {
 }
 
 func newWood(count, nodes int) wood {
-	w := wood{Count: count, Nodes: nodes, Share: make([]float64, nodes)}
+	w := wood{Count: count, Nodes: nodes, Share: make([]float64, nodes), Law: newLaw(shapeB)}
 	total, cell := 0.0, 1.0
 	for j := range nodes {
 		w.Share[j] = cell
@@ -132,23 +133,34 @@ func (w *wood) coreTemperature(board int, off float64) float64 {
 	return in - c/4 + c*math.Min(x*x, 9)
 }
 
-// potential gives the integral of D/D0 over moisture, and D/D0.
-func potential(m, mobility float64) (phi, d float64) {
-	if m < diffusionFS {
-		e := math.Exp(shapeB / 100 * m)
-		return (e - 1) * (100 / shapeB), e
-	}
-	return (expFS-1)*(100/shapeB) + expFS*mobility*(m-diffusionFS), expFS * mobility
+// law is how D depends on moisture: D/D0 = exp(shape*M/100) up to diffusionFS, then constant times mobility.
+type law struct {
+	Shape  float64
+	AtFS   float64 // D/D0 at diffusionFS
+	PhiFS  float64 // its integral up to there
+	Invert float64 // 100/Shape
 }
 
-var expFS = math.Exp(shapeB / 100 * diffusionFS)
+func newLaw(shape float64) law {
+	at := math.Exp(shape / 100 * diffusionFS)
+	return law{shape / 100, at, (at - 1) * 100 / shape, 100 / shape}
+}
 
-// inverse of potential.
-func moistureOf(phi, mobility float64) float64 {
-	if fs := (expFS - 1) * (100 / shapeB); phi > fs {
-		return diffusionFS + (phi-fs)/(expFS*mobility)
+// potential gives the integral of D/D0 over moisture, and D/D0.
+func (l *law) potential(m, mobility float64) (phi, d float64) {
+	if m < diffusionFS {
+		e := math.Exp(l.Shape * m)
+		return (e - 1) * l.Invert, e
 	}
-	return math.Log(math.Max(1+phi*(shapeB/100), 1e-3)) * (100 / shapeB)
+	return l.PhiFS + l.AtFS*mobility*(m-diffusionFS), l.AtFS * mobility
+}
+
+// moisture is the inverse of potential.
+func (l *law) moisture(phi, mobility float64) float64 {
+	if phi > l.PhiFS {
+		return diffusionFS + (phi-l.PhiFS)/(l.AtFS*mobility)
+	}
+	return math.Log(math.Max(1+phi*l.Shape, 1e-3)) * l.Invert
 }
 
 // diffusivity gives D0 at a wood temperature for A.
@@ -225,10 +237,10 @@ func (w *wood) prepare(dt float64, a *air, table *isotherms) (s response) {
 		density := w.Density[b] / 100
 		unit := density * w.Half[b] / dt
 		link := density * diffusivity(w.A[b], sum/heatNodes) / w.Half[b]
-		phi, slope := potential(m[n-1], mobility)
+		phi, slope := w.Law.potential(m[n-1], mobility)
 		diag, rhs := unit*share[n-1], 0.0
 		for j := n - 2; j >= 0; j-- {
-			outPhi, outSlope := potential(m[j], mobility)
+			outPhi, outSlope := w.Law.potential(m[j], mobility)
 			g := link * 2 / (share[j] + share[j+1])
 			q := g * (phi - outPhi) // towards the surface
 			in := 1 / (diag + g*slope)
@@ -243,7 +255,7 @@ func (w *wood) prepare(dt float64, a *air, table *isotherms) (s response) {
 
 		// Surface: moisture, temperature and flux together, linear about the last ones.
 		ts, ms := w.SurfaceT[b], w.SurfaceM[b]
-		_, slopeS := potential(ms, mobility)
+		_, slopeS := w.Law.potential(ms, mobility)
 		halfCell := share[0] / (2 * link)
 		w.HalfCell[b] = halfCell
 		ps, psSlope := saturationSlope(ts)
@@ -319,8 +331,8 @@ func (w *wood) finish(dt float64) (water, heat, evaporation, carried float64) {
 			mean += m[j] * share[j]
 		}
 		water -= lost / 100 * w.Mass[b]
-		phi, _ := potential(m[0], w.Mobility[b])
-		w.SurfaceM[b] = moistureOf(phi-flux*w.HalfCell[b], w.Mobility[b])
+		phi, _ := w.Law.potential(m[0], w.Mobility[b])
+		w.SurfaceM[b] = w.Law.moisture(phi-flux*w.HalfCell[b], w.Mobility[b])
 
 		t := w.T[b*heatNodes : (b+1)*heatNodes : (b+1)*heatNodes]
 		he := w.HeatE[b*heatNodes : (b+1)*heatNodes : (b+1)*heatNodes]

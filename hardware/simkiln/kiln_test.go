@@ -1,0 +1,317 @@
+package simkiln
+
+import (
+	"bytes"
+	"math"
+	"testing"
+	"time"
+
+	"github.com/stretchr/testify/require"
+
+	"drywarden/hardware"
+	"drywarden/hardware/quantity"
+)
+
+// settleOak gives a green red-oak charge that has dried for some days in the first stage.
+func settleOak(t testing.TB, days int, change func(*Config)) (*Kiln, *driver) {
+	c := DefaultConfig()
+	c.Weather = Weather{Mean: 10, Humidity: 0.7}
+	if change != nil {
+		change(&c)
+	}
+	k := newKiln(t, c, lot("red oak", 27, 5, 80, 6))
+	d := &driver{k: k, stages: stagesOf(oak44), vent: true}
+	d.dry(0, days)
+	return k, d
+}
+
+// idle lets time pass with only these outputs on.
+func (d *driver) idle(on hardware.OutputSet, last time.Duration, each func()) {
+	for end := d.k.Now() + last; d.k.Now() < end; {
+		d.on = on | d.on&(1<<hardware.Heartbeat)
+		d.apply()
+		d.k.Advance(2 * time.Second)
+		if each != nil {
+			each()
+		}
+	}
+}
+
+const fansOnly = hardware.OutputSet(1<<hardware.FanForward1 | 1<<hardware.FanForward2)
+
+// A structure and its air, nothing else, cool as exp(-t/tau) with tau = C/UA.
+func TestCoolingIsExponential(t *testing.T) {
+	c := DefaultConfig()
+	c.Room = Room{AirVolume: 77, UA: 60, Structure: 6e6, StructureUA: 1e5, Start: 45, StartRH: 0.1}
+	c.Weather = Weather{Mean: 5, Humidity: 0.5}
+	k := newKiln(t, c, lot("pine", 27, 0.001, 6, 1))
+	d := driver{k: k}
+	air := (airHeat + 1860*k.s.RoomW) * k.s.RoomMass
+	tau := (6e6 + air) / 60
+	for _, hours := range []float64{6, 24, 48} {
+		d.idle(0, time.Duration(hours*float64(time.Hour))-k.Now(), nil)
+		want := 5 + 0.5 + 39.5*math.Exp(-hours*3600/tau) // 30 W of control hold the room 0.5 K up
+		require.InDelta(t, want, k.s.RoomT, 0.15, "after %v h", hours)
+	}
+	checkBooks(t, k)
+}
+
+// A closed, well insulated room is still about 90 F many hours after shut-down from 110 F: common practice, no source.
+func TestClosedRoomStaysWarm(t *testing.T) {
+	k, d := settleOak(t, 3, func(c *Config) { c.Weather.Mean = 15 })
+	require.InDelta(t, fahrenheit(110), k.s.RoomT, 2)
+	d.idle(0, 12*time.Hour, nil)
+	t.Logf("%.1f C after 12 h without power", k.s.RoomT)
+	require.InDelta(t, fahrenheit(90), k.s.RoomT, 4)
+	checkBooks(t, k)
+}
+
+// Fans off, machine off: the air between the boards is soon full and drying nearly stops.
+func TestStillAirStopsDrying(t *testing.T) {
+	k, d := settleOak(t, 4, nil)
+	d.idle(d.on, 0, nil)
+	before := k.s.Evaporated
+	d2 := &driver{k: k.Clone(), stages: d.stages, vent: true, on: d.on}
+	for end := d2.k.Now() + 12*time.Hour; d2.k.Now() < end; {
+		d2.tick(2 * time.Second)
+	}
+	running := d2.k.s.Evaporated - before
+	// Same room air, held by the machine, but no fans: only the blower mixes the room.
+	d.idle(0, 2*time.Hour, nil)
+	before = k.s.Evaporated
+	d.idle(0, 12*time.Hour, nil)
+	still := k.s.Evaporated - before
+	t.Logf("12 h: %.1f kg with fans and machine, %.1f kg without", running, still)
+	require.Less(t, still, 0.2*running)
+}
+
+// Machine off, vents shut, fans on: the air fills up and drying stalls.
+func TestClosedRoomFillsUp(t *testing.T) {
+	k, d := settleOak(t, 2, func(c *Config) { c.Weather.Mean = 20; c.Room.AirChanges = 0.02 })
+	d.idle(fansOnly, 6*time.Hour, nil)
+	rh, _ := k.emcNow()
+	t.Logf("RH %.3f after 6 h with fans only", rh)
+	require.Greater(t, rh, 0.90)
+	require.LessOrEqual(t, rh, 1.01)
+}
+
+// With the door open the room's air is outdoors' within ten minutes.
+func TestOpenDoorBringsOutdoorAir(t *testing.T) {
+	k, d := settleOak(t, 10, nil)
+	inside := k.s.RoomT - k.s.OutT
+	require.NoError(t, k.Inject(Fault{Kind: DoorOpen, Duration: quantity.Duration(time.Hour)}))
+	d.idle(0, 10*time.Minute, nil)
+	outW := humidityRatio(k.s.OutP, 101325)
+	t.Logf("after 10 min %.1f C, outdoors %.1f; W %.4f, outdoors %.4f", k.s.RoomT, k.s.OutT, k.s.RoomW, outW)
+	require.Less(t, k.s.RoomT-k.s.OutT, 0.4*inside)
+	require.Less(t, k.s.RoomW, 2*outW)
+	require.True(t, k.s.Contacts.Active.Has(hardware.ContactDoor))
+	checkBooks(t, k)
+}
+
+// Halving every step moves the end of the charge by less than half a percent.
+func TestStepHalving(t *testing.T) {
+	run := func(air, wood time.Duration) (float64, float64) {
+		c := DefaultConfig()
+		c.AirStep, c.WoodStep = air, wood
+		k := newKiln(t, c, lot("red oak", 27, 5, 80, 4), lot("pine", 27, 1, 100, 2))
+		d := driver{k: k, stages: stagesOf(oak44), vent: true}
+		target := 30.0
+		if !testing.Short() {
+			target = 9
+		}
+		days := d.dry(target, 40)
+		return days, float64(k.Truth().Energy) / 3.6e6
+	}
+	coarse, e1 := run(5*time.Second, 120*time.Second)
+	fine, e2 := run(3*time.Second, 60*time.Second)
+	t.Logf("%.3f and %.3f d, %.0f and %.0f kWh", coarse, fine, e1, e2)
+	require.InEpsilon(t, fine, coarse, 0.005)
+}
+
+func (d *driver) snapshot() (s hardware.Snapshot) {
+	_ = d.k.Read(0, &s)
+	return s
+}
+
+// Same seed, same bytes; a clone and a saved kiln go on exactly as the original.
+func TestSameSeedSameBytes(t *testing.T) {
+	build := func(seed uint64) *driver {
+		c := DefaultConfig()
+		c.Seed = seed
+		c.Samples = []int8{0, 0, 1}
+		c.Faults = []Fault{{Kind: ProbeDrift, Start: quantity.Duration(3 * time.Hour), Probe: 1}, {Kind: FanStop, Start: quantity.Duration(30 * time.Hour), Duration: quantity.Duration(time.Hour)}}
+		k := newKiln(t, c, lot("red oak", 27, 3, 80, 5), lot("walnut", 27, 2, 60, 4))
+		k.Tell(Notice{Running: true})
+		return &driver{k: k, stages: stagesOf(oak44), vent: true}
+	}
+	saved := func(k *Kiln) []byte {
+		var b bytes.Buffer
+		require.NoError(t, k.Save(&b))
+		return b.Bytes()
+	}
+	run := func(d *driver, last time.Duration) {
+		for end := d.k.Now() + last; d.k.Now() < end; {
+			d.tick(time.Second)
+		}
+	}
+	a, b, other := build(7), build(7), build(8)
+	run(a, 40*time.Hour)
+	run(b, 40*time.Hour)
+	run(other, 40*time.Hour)
+	require.Equal(t, saved(a.k), saved(b.k))
+	require.NotEqual(t, saved(a.k), saved(other.k))
+
+	c := *a
+	c.k = a.k.Clone()
+	back, err := New(a.k.cfg)
+	require.NoError(t, err)
+	require.NoError(t, back.Load(bytes.NewReader(saved(a.k))))
+	e := *a
+	e.k = back
+	run(a, 10*time.Hour)
+	require.NotEqual(t, saved(a.k), saved(c.k), "the clone must not move with the original")
+	run(&c, 10*time.Hour)
+	run(&e, 10*time.Hour)
+	require.Equal(t, saved(a.k), saved(c.k))
+	require.Equal(t, saved(a.k), saved(e.k))
+	require.Equal(t, a.snapshot(), e.snapshot())
+	require.Equal(t, a.k.Actions(), e.k.Actions())
+	require.Error(t, back.Load(bytes.NewReader([]byte("nonsense"))))
+}
+
+// The relay of the heartbeat drops the master contactor 3 s after the last toggle.
+func TestSilentHeartbeatSwitchesEverythingOff(t *testing.T) {
+	k, d := settleOak(t, 1, nil)
+	require.NoError(t, k.Apply(0, hardware.Outputs{On: fansOnly | 1<<hardware.Heat1 | 1<<hardware.Crankcase | ^d.on&(1<<hardware.Heartbeat)}))
+	k.Advance(2 * time.Second)
+	require.Equal(t, fansOnly|1<<hardware.Heat1|1<<hardware.Crankcase, d.snapshot().ReadBack)
+	k.Advance(3 * time.Second)
+	require.Zero(t, d.snapshot().ReadBack)
+	require.Greater(t, k.s.Speed, 0.3, "fans coast")
+	k.Advance(2 * time.Minute)
+	require.Less(t, k.s.Speed, 0.05)
+	require.False(t, d.snapshot().Contacts.Proven(hardware.ContactAirflow))
+	fresh := newKiln(t, k.cfg, k.cfg.Lots...)
+	require.NoError(t, fresh.Apply(0, hardware.Outputs{On: fansOnly}))
+	fresh.Advance(10 * time.Second)
+	require.Zero(t, fresh.s.Closed, "nothing moves before the first toggle")
+}
+
+// A charge's sample boards are weighed once a day with the balance's error, and tell the truth within it.
+func TestPersonWeighsDaily(t *testing.T) {
+	c := DefaultConfig()
+	c.Samples = []int8{0, 0, 0}
+	k := newKiln(t, c, lot("red oak", 27, 5, 80, 12))
+	d := driver{k: k, stages: stagesOf(oak44)}
+	cut := k.CutSamples()
+	require.Len(t, cut, 3)
+	first, second := cut[0].Start/cut[0].OvenDry, cut[1].Start/cut[1].OvenDry
+	require.Greater(t, first, second, "the first is wet, the second dry")
+	k.Tell(Notice{Running: true})
+	weighed := 0
+	for k.Now() < 5*day {
+		d.tick(2 * time.Second)
+		for _, a := range k.Actions() {
+			require.Equal(t, WeighSample, a.Kind)
+			weighed++
+			s := k.s.Samples[a.Sample]
+			require.InDelta(t, s.OvenDry*(1+k.wood.mean(s.Board)/100), float64(a.Mass), 0.006)
+		}
+	}
+	require.Equal(t, 15, weighed)
+	require.InDelta(t, 1, float64(cut[0].OvenDry)/k.s.Samples[0].OvenDry, 0.03)
+}
+
+// A latched trip whose cause is gone is reset with the panel's button held; a fault without an end is mended once its
+// alarm was seen.
+func TestPersonResetsAndMends(t *testing.T) {
+	k, d := settleOak(t, 1, nil)
+	require.NoError(t, k.Inject(Fault{Kind: ProbeOpen, Probe: 0}))
+	n := Notice{Running: true, Confirm: true, AlarmCount: 2}
+	n.Alarms[0] = hardware.Alarm{Rule: 4, Latched: true, Clears: hardware.AtPanel}
+	n.Alarms[1] = hardware.Alarm{Rule: 9, Active: true}
+	seen := map[ActionKind]int{}
+	for range 12 * 3600 {
+		k.Tell(n)
+		d.tick(time.Second)
+		for _, a := range k.Actions() {
+			seen[a.Kind]++
+			switch a.Kind {
+			case ResetTrip:
+				require.EqualValues(t, 4, a.Rule)
+				require.True(t, d.snapshot().Contacts.Active.Has(hardware.ContactPanelReset))
+				n.Alarms[0] = n.Alarms[1]
+				n.AlarmCount = 1
+			case Ack:
+				for i := range n.AlarmCount {
+					if n.Alarms[i].Rule == a.Rule {
+						n.Alarms[i].Acked = true
+					}
+				}
+			case Confirm:
+				n.Confirm = false
+			case Mend:
+				require.Equal(t, ProbeOpen, a.Fault)
+				require.False(t, k.Faulty(ProbeOpen))
+				n.AlarmCount = 0
+			}
+		}
+	}
+	require.Equal(t, map[ActionKind]int{ResetTrip: 1, Ack: 2, Confirm: 1, Mend: 1}, seen)
+	require.False(t, d.snapshot().Contacts.Active.Has(hardware.ContactPanelReset))
+	require.True(t, d.snapshot().Readings[0].OK())
+}
+
+func TestValidateReportsEveryFault(t *testing.T) {
+	c := DefaultConfig()
+	c.Pressure = quantity.Pascal(math.NaN())
+	c.Fans.Groups = 9
+	c.Samples = []int8{3}
+	c.Lots = []LotConfig{{Name: "a"}, {Name: "a", Species: "pine", Thickness: 0.02, Volume: 1, Start: 50, Boards: 3}}
+	c.Faults = []Fault{{Kind: ProbeOpen, Probe: 47}}
+	before := c
+	_, err := New(c)
+	require.Equal(t, before.Fans, c.Fans)
+	for _, text := range []string{"pressure", "fan groups", "sample 0 is of lot 3", "species is empty", "stands twice", "thickness", "boards", "probe 47"} {
+		require.ErrorContains(t, err, text)
+	}
+}
+
+func TestSpeciesWithoutASetTakeTheNearest(t *testing.T) {
+	p, exact := ParametersFor("hickory, pignut")
+	require.False(t, exact)
+	require.Equal(t, "white oak", p.Name)
+	require.EqualValues(t, 640, p.Density)
+	p, exact = ParametersFor("maple, hard (sugar)")
+	require.True(t, exact)
+	require.Equal(t, "hard maple", p.Name)
+	p, exact = ParametersFor("spruce, Engelmann")
+	require.False(t, exact)
+	require.Equal(t, "pine", p.Name)
+}
+
+// Reading, advancing and applying allocate nothing once running.
+func TestTickAllocatesNothing(t *testing.T) {
+	k, d := settleOak(t, 1, nil)
+	var s hardware.Snapshot
+	n := testing.AllocsPerRun(2000, func() {
+		_ = k.Read(0, &s)
+		d.tick(time.Second)
+	})
+	require.Zero(t, n)
+}
+
+// BenchmarkTick is a second of a running charge: read, a crude decision, apply, advance; 3 lots, 12 boards, 14 nodes.
+func BenchmarkTick(b *testing.B) {
+	c := DefaultConfig()
+	k := newKiln(b, c, lot("red oak", 27, 2, 80, 12), lot("walnut", 27, 1.5, 70, 12), lot("hard maple", 27, 1.5, 65, 12))
+	d := &driver{k: k, stages: stagesOf(oak44), vent: true, governing: func(k *Kiln) float64 { return 80 - k.Now().Hours()/24*2.5 }}
+	var s hardware.Snapshot
+	b.ReportAllocs()
+	b.ResetTimer()
+	for range b.N {
+		_ = k.Read(0, &s)
+		d.tick(time.Second)
+	}
+}
