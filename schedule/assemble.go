@@ -135,7 +135,7 @@ func (j *judge) canEnd() bool {
 		l := &j.lots[i]
 		if least := floor + max(finalBelow, j.rule.StartBelow+0.5); l.Target < least {
 			j.s.Fault(sheet.Sub(sheet.At("lot", i), "target"), l.Target.String()+", which this kiln could never reach",
-				fmt.Sprintf("%v or more: the driest air that it can make, vents and heat included, has an EMC of %v at %v", round1(least), round1(floor), limit))
+				fmt.Sprintf("%v or more: the driest air that it can make, vents and heat included, has an EMC of %v at %.1f C", up1(least), round1(floor), float64(limit)))
 			ok = false
 		}
 	}
@@ -149,13 +149,19 @@ func (j *judge) combined(c *ChargeSheet, plan *Plan) (library.Assembled, bool) {
 	ok := true
 	m := j.kiln.machine()
 	m.DryBulbMax = j.kiln.dryBulbMax(Dry)
+	along := quantity.MoistureContent(0) // of the wettest lot that goes along: the others' schedules are entered there
+	for i := range j.lots {
+		if l := &j.lots[i]; l.Softwood && c.data.Lots[i].Code == "" {
+			along = max(along, l.Start)
+		}
+	}
 	for i := range j.lots {
 		l, d, at := &j.lots[i], &c.data.Lots[i], sheet.At("lot", i)
 		if d.Code == "" && l.Softwood {
 			plan.Notes = append(plan.Notes, fmt.Sprintf("lot %s: no softwood code is published here, it goes along with the schedule of the other lots", l.Name))
 			continue
 		}
-		a, err := library.Assemble(library.Request{Code: d.Code, Species: l.Species, Thickness: l.Thickness, Start: l.Start,
+		a, err := library.Assemble(library.Request{Code: d.Code, Species: l.Species, Thickness: l.Thickness, Start: max(l.Start, along),
 			Target: j.lowestTarget(), Machine: m})
 		if err != nil {
 			key, found := "species", d.Species
@@ -187,7 +193,7 @@ func (j *judge) combined(c *ChargeSheet, plan *Plan) (library.Assembled, bool) {
 	last := all.Steps[len(all.Steps)-1]
 	if floor := j.kiln.machine().EMCMin(last.DryBulb); floor > last.EMC+emcRounding {
 		j.s.Fault("lot", fmt.Sprintf("lots that need an EMC of %v at the end", round1(last.EMC)),
-			fmt.Sprintf("%v or more, the driest air that this kiln can make at %v", round1(floor), last.DryBulb))
+			fmt.Sprintf("%v or more, the driest air that this kiln can make at %.1f C", up1(floor), float64(last.DryBulb)))
 		return library.Assembled{}, false
 	}
 	return all, true
@@ -232,7 +238,7 @@ func (j *judge) finish(a *library.Assembled) {
 		for k := range j.lots {
 			l := &j.lots[k]
 			step.DryBulb = min(step.DryBulb, l.MaxDryBulb)
-			if wet := step.FromMC == 0 || step.FromMC > wood.FiberSaturation; wet && l.Start > wood.FiberSaturation {
+			if wet := i == 0 || step.FromMC > wood.FiberSaturation; wet && l.Start > wood.FiberSaturation {
 				step.DryBulb = min(step.DryBulb, l.GreenMaxDryBulb)
 			}
 		}
@@ -315,7 +321,7 @@ func (j *judge) condition(dryBulb quantity.Celsius) Stage {
 	case !j.kiln.Spray:
 		j.s.Fault("conditioning", "true", "false: this kiln has no spray")
 	case st.EMC > wood.EMC(dryBulb, guardMaxRH):
-		j.s.Fault("conditioning", "true", fmt.Sprintf("false: an EMC of %v is out of reach at %v", round1(st.EMC), dryBulb))
+		j.s.Fault("conditioning", "true", fmt.Sprintf("false: an EMC of %v is out of reach at %.1f C", round1(st.EMC), float64(dryBulb)))
 	}
 	return st
 }
@@ -354,7 +360,7 @@ func (j *judge) heat(c *ChargeSheet, emc quantity.MoistureContent) (Stage, bool)
 	case j.kiln.Cores < st.MinCores:
 		j.s.Fault(key, wanted.String(), fmt.Sprintf("none: it needs %d core probes and this kiln has %d", st.MinCores, j.kiln.Cores))
 	case st.DryBulb < core+heatLeast:
-		j.s.Fault(key, wanted.String(), fmt.Sprintf("a treatment for which a dry bulb of %.1f C, the limit of machine and wood, is enough: this one needs %v", float64(limit), core+heatLeast))
+		j.s.Fault(key, wanted.String(), fmt.Sprintf("a treatment for which a dry bulb of %.1f C, the limit of machine and wood, is enough: this one needs %.1f C", float64(limit), float64(core+heatLeast)))
 	}
 	return st, true
 }

@@ -151,7 +151,7 @@ func between[T interface {
 	String() string
 }](s *sheet.Sheet, key string, v, low, high T) {
 	if !(v >= low && v <= high) {
-		s.Fault(key, v.String(), fmt.Sprintf("%v to %v", low, high))
+		s.Fault(key, s.Written(key, v.String()), fmt.Sprintf("%v to %v", low, high))
 	}
 }
 
@@ -234,13 +234,13 @@ func (c *ChargeSheet) checkLots() {
 			between(s, key, l.Thickness, minThickness, maxThickness)
 		}
 		if key := sheet.Sub(at, "volume"); s.Good(key) && !(l.Volume > 0 && l.Volume <= maxVolume) {
-			s.Fault(key, l.Volume.String(), fmt.Sprintf("more than 0 and at most %v", maxVolume))
+			s.Fault(key, s.Written(key, l.Volume.String()), fmt.Sprintf("more than 0 and at most %v", maxVolume))
 		}
 		if key := sheet.Sub(at, "pieces"); l.Pieces < 0 {
 			s.Fault(key, strconv.Itoa(l.Pieces), "a count of boards")
 		}
 		if key := sheet.Sub(at, "tolerance"); s.Good(key) && !(l.Tolerance > 0 && l.Tolerance <= maxTolerance) {
-			s.Fault(key, l.Tolerance.String(), fmt.Sprintf("more than 0 and at most %v", maxTolerance))
+			s.Fault(key, s.Written(key, l.Tolerance.String()), fmt.Sprintf("more than 0 and at most %v", maxTolerance))
 		}
 		start, target := sheet.Sub(at, "start"), sheet.Sub(at, "target")
 		if s.Good(target) {
@@ -250,7 +250,7 @@ func (c *ChargeSheet) checkLots() {
 			between(s, start, l.Start, minTarget, maxStart)
 		}
 		if s.Good(start) && s.Good(target) && l.Start <= l.Target {
-			s.Fault(start, l.Start.String(), fmt.Sprintf("more than the target of %v", l.Target))
+			s.Fault(start, s.Written(start, l.Start.String()), fmt.Sprintf("more than the target of %v", l.Target))
 		}
 	}
 }
@@ -306,20 +306,20 @@ func (c *ChargeSheet) checkWeights(d *sampleData, at string) {
 		s.Missing(sheet.Sub(at, "weight"), "the weight when cut")
 	}
 	if d.Weight != nil && s.Good(sheet.Sub(at, "weight")) && !(*d.Weight > 0.02 && *d.Weight < 50) {
-		s.Fault(sheet.Sub(at, "weight"), d.Weight.String(), "0.02 kg to 50 kg")
+		s.Fault(sheet.Sub(at, "weight"), s.Written(sheet.Sub(at, "weight"), d.Weight.String()), "0.02 kg to 50 kg")
 	}
 	if d.Moisture != nil {
 		between(s, sheet.Sub(at, "moisture"), *d.Moisture, minTarget, maxStart)
 	}
 	if key := sheet.Sub(at, "oven_dry"); d.OvenDry != nil && s.Good(key) && d.Weight != nil {
 		if mc := (float64(*d.Weight / *d.OvenDry) - 1) * 100; !(mc >= 0 && mc <= float64(maxStart)) {
-			s.Fault(key, d.OvenDry.String(), fmt.Sprintf("less than the weight of %v, and more than %v of it", *d.Weight, 1/(1+float64(maxStart)/100)))
+			s.Fault(key, s.Written(key, d.OvenDry.String()), fmt.Sprintf("less than the weight of %v, and more than %v of it", *d.Weight, 1/(1+float64(maxStart)/100)))
 		}
 	}
 	for j := range d.Sections {
 		x, key := &d.Sections[j], sheet.At(sheet.Sub(at, "section"), j)
 		if s.Good(sheet.Sub(key, "wet")) && s.Good(sheet.Sub(key, "dry")) && !(x.Dry > 0 && x.Wet >= x.Dry && float64(x.Wet/x.Dry) <= 1+float64(maxStart)/100) {
-			s.Fault(sheet.Sub(key, "dry"), x.Dry.String(), fmt.Sprintf("more than 0 and less than the wet weight of %v", x.Wet))
+			s.Fault(sheet.Sub(key, "dry"), s.Written(sheet.Sub(key, "dry"), x.Dry.String()), fmt.Sprintf("more than 0 and less than the wet weight of %v", x.Wet))
 		}
 	}
 }

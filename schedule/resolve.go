@@ -323,13 +323,13 @@ func (j *judge) writtenStage(d *stageData, at string, before *Stage, lastDry boo
 	j.defaults(&stage)
 	if d.Ramp != nil {
 		if limit := j.rampLimit(d.Kind); *d.Ramp > limit {
-			j.s.Fault(at+".ramp", d.Ramp.String(), fmt.Sprintf("at most %v in a %s stage of this wood", limit, d.Kind))
+			j.s.Fault(at+".ramp", j.s.Written(at+".ramp", d.Ramp.String()), fmt.Sprintf("at most %v in a %s stage of this wood", limit, d.Kind))
 		}
 		stage.RampDryBulb = *d.Ramp
 	}
 	if d.EMCRamp != nil {
 		if *d.EMCRamp > emcRampDown {
-			j.s.Fault(at+".emc_ramp", d.EMCRamp.String(), fmt.Sprintf("at most %v", emcRampDown))
+			j.s.Fault(at+".emc_ramp", j.s.Written(at+".emc_ramp", d.EMCRamp.String()), fmt.Sprintf("at most %v", emcRampDown))
 		}
 		stage.RampEMCDown = *d.EMCRamp
 	}
@@ -364,7 +364,7 @@ func (j *judge) writtenStage(d *stageData, at string, before *Stage, lastDry boo
 // checkStage judges one stage against machine and wood. begin is the moisture at which it is entered.
 func (j *judge) checkStage(at string, d *stageData, st *Stage, begin quantity.MoistureContent) {
 	s, k := j.s, j.kiln
-	kind, dryBulb := at+".kind", at+".dry_bulb"
+	kind := at + ".kind"
 	switch {
 	case st.Kind == Heat && (!k.Heat || k.HeatMax == 0):
 		s.Fault(kind, "heat", "no heat stage: this kiln has no heater for it")
@@ -373,24 +373,12 @@ func (j *judge) checkStage(at string, d *stageData, st *Stage, begin quantity.Mo
 	case st.Kind == Condition && !k.Spray:
 		s.Fault(kind, "condition", "no condition stage: this kiln has no spray")
 	}
-	if limit := k.dryBulbMax(st.Kind); st.DryBulb > limit+rounding && (st.Kind != Heat || k.HeatMax > 0) {
-		s.Fault(dryBulb, st.DryBulb.String(), fmt.Sprintf("at most %v, the machine's limit in a %s stage", limit, st.Kind))
-	}
-	for i := range j.lots {
-		l := &j.lots[i]
-		if l.MaxDryBulb > 0 && st.DryBulb > l.MaxDryBulb+rounding {
-			s.Fault(dryBulb, st.DryBulb.String(), fmt.Sprintf("at most %.1f C for %s", float64(l.MaxDryBulb), l.Species))
-		}
-		if wet := min(begin, l.Start) > wood.FiberSaturation; wet && st.Kind != Cool && l.GreenMaxDryBulb > 0 && st.DryBulb > l.GreenMaxDryBulb+rounding {
-			s.Fault(dryBulb, st.DryBulb.String(), fmt.Sprintf("at most %.1f C for %s above fibre saturation", float64(l.GreenMaxDryBulb), l.Species))
-		}
-	}
-	if need := st.Core + quantity.Celsius(st.CoreMargin) + heatLeast; st.Kind == Heat && st.DryBulb < need && d.Core != nil {
-		s.Fault(dryBulb, st.DryBulb.String(), fmt.Sprintf("%v or more: the core must come to %v with a margin of %v", need, st.Core, st.CoreMargin))
+	if d.DryBulb != nil { // else it is that of the stage before, and judged there
+		j.checkDryBulb(at+".dry_bulb", st, begin)
 	}
 	if st.Kind == Condition {
 		if limit := wood.EMC(st.DryBulb, guardMaxRH); st.EMC > limit {
-			s.Fault(at, fmt.Sprintf("an EMC of %v", round1(st.EMC)), fmt.Sprintf("at most %v, what 95 %% RH gives at %v", round1(limit), st.DryBulb))
+			s.Fault(at, fmt.Sprintf("an EMC of %v", round1(st.EMC)), fmt.Sprintf("at most %v, what 95 %% RH gives at %.1f C", round1(limit), float64(st.DryBulb)))
 		}
 	}
 	if st.Kind == Equalize && len(j.lots) > 0 {
@@ -399,7 +387,27 @@ func (j *judge) checkStage(at string, d *stageData, st *Stage, begin quantity.Mo
 		}
 	}
 	if st.MaxTime > 0 && st.MaxTime <= max(st.MinDwell, st.For, st.Exposure) && !s.Given(at+".until.at_least") {
-		s.Fault(at+".until.at_most", quantity.Duration(st.MaxTime).String(), "more than the stage takes at least")
+		s.Fault(at+".until.at_most", s.Written(at+".until.at_most", quantity.Duration(st.MaxTime).String()), "more than the stage takes at least")
+	}
+}
+
+// checkDryBulb judges a dry bulb against machine, wood, and the core it is to heat.
+func (j *judge) checkDryBulb(key string, st *Stage, begin quantity.MoistureContent) {
+	found := j.s.Written(key, st.DryBulb.String())
+	if limit := j.kiln.dryBulbMax(st.Kind); st.DryBulb > limit+rounding && (st.Kind != Heat || j.kiln.HeatMax > 0) {
+		j.s.Fault(key, found, fmt.Sprintf("at most %.1f C, the machine's limit in a %s stage", float64(limit), st.Kind))
+	}
+	for i := range j.lots {
+		l := &j.lots[i]
+		if l.MaxDryBulb > 0 && st.DryBulb > l.MaxDryBulb+rounding {
+			j.s.Fault(key, found, fmt.Sprintf("at most %.1f C for %s", float64(l.MaxDryBulb), l.Species))
+		}
+		if wet := min(begin, l.Start) > wood.FiberSaturation; wet && st.Kind != Cool && l.GreenMaxDryBulb > 0 && st.DryBulb > l.GreenMaxDryBulb+rounding {
+			j.s.Fault(key, found, fmt.Sprintf("at most %.1f C for %s above fibre saturation", float64(l.GreenMaxDryBulb), l.Species))
+		}
+	}
+	if need := st.Core + quantity.Celsius(st.CoreMargin) + heatLeast; st.Kind == Heat && st.Core > 0 && st.DryBulb < need {
+		j.s.Fault(key, found, fmt.Sprintf("%v or more: the core must come to %v with a margin of %v", need, st.Core, st.CoreMargin))
 	}
 }
 
@@ -425,7 +433,7 @@ func (j *judge) checkDry(at string, d *stageData, st *Stage, last bool) {
 	}
 	if end > 0 && floor > end-finalBelow {
 		j.s.Fault(key, fmt.Sprintf("a stage that must dry to %v", round1(end)),
-			fmt.Sprintf("%v or more: the driest air that this kiln can make at %v, vents and heat included, has an EMC of %v", round1(floor+finalBelow), st.DryBulb, round1(floor)))
+			fmt.Sprintf("%v or more: the driest air that this kiln can make at %.1f C, vents and heat included, has an EMC of %v", up1(floor+finalBelow), float64(st.DryBulb), round1(floor)))
 	}
 }
 
@@ -450,6 +458,11 @@ const equalizeLeast quantity.MoistureContent = 0.4
 
 func round1(m quantity.MoistureContent) quantity.MoistureContent {
 	return quantity.MoistureContent(math.Round(float64(m)*10) / 10)
+}
+
+// up1 rounds a least value up, so that it is enough as written.
+func up1(m quantity.MoistureContent) quantity.MoistureContent {
+	return quantity.MoistureContent(math.Ceil(float64(m)*10-1e-6) / 10)
 }
 
 func (j *judge) wettestStart() quantity.MoistureContent {

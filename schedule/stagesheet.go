@@ -120,9 +120,9 @@ func checkStages(s *sheet.Sheet, stages []stageData) {
 		}
 		checkKeys(s, d, at, i == lastDry)
 		if u := d.Until.Moisture; u != nil && d.Kind == Dry {
-			key := sheet.Sub(at, "until.moisture")
+			key := at + ".until.moisture"
 			if *u >= lastUntil && s.Good(key) {
-				s.Fault(key, u.String(), fmt.Sprintf("less than the %v of the stage before", lastUntil))
+				s.Fault(key, s.Written(key, u.String()), fmt.Sprintf("less than the %v of the stage before", lastUntil))
 			}
 			lastUntil = *u
 		}
@@ -209,22 +209,22 @@ func anyGiven(s *sheet.Sheet, at string, keys ...string) bool {
 
 func checkRanges(s *sheet.Sheet, d *stageData, at string) {
 	if d.Ramp != nil && !(*d.Ramp > 0 && *d.Ramp <= 20) {
-		s.Fault(at+".ramp", d.Ramp.String(), "more than 0 K/h and at most 20 K/h")
+		s.Fault(at+".ramp", s.Written(at+".ramp", d.Ramp.String()), "more than 0 K/h and at most 20 K/h")
 	}
 	if d.EMCRamp != nil && !(*d.EMCRamp > 0 && *d.EMCRamp <= 5) {
-		s.Fault(at+".emc_ramp", d.EMCRamp.String(), "more than 0 %/h and at most 5 %/h")
+		s.Fault(at+".emc_ramp", s.Written(at+".emc_ramp", d.EMCRamp.String()), "more than 0 %/h and at most 5 %/h")
 	}
 	if d.Cores != nil && !(*d.Cores >= 1 && *d.Cores <= hardware.MaxProbes) {
 		s.Fault(at+".cores", strconv.Itoa(*d.Cores), fmt.Sprintf("1 to %d", hardware.MaxProbes))
 	}
 	if d.Exposure != nil && *d.Exposure <= 0 {
-		s.Fault(at+".exposure", d.Exposure.String(), "more than nothing")
+		s.Fault(at+".exposure", s.Written(at+".exposure", d.Exposure.String()), "more than nothing")
 	}
 	if least, most := d.Until.AtLeast, d.Until.AtMost; least != nil && most != nil && *least >= *most {
-		s.Fault(at+".until.at_least", least.String(), "less than at_most")
+		s.Fault(at+".until.at_least", s.Written(at+".until.at_least", least.String()), "less than at_most")
 	}
 	if d.Until.AtMost != nil && *d.Until.AtMost <= 0 {
-		s.Fault(at+".until.at_most", d.Until.AtMost.String(), "more than nothing")
+		s.Fault(at+".until.at_most", s.Written(at+".until.at_most", d.Until.AtMost.String()), "more than nothing")
 	}
 }
 
@@ -239,7 +239,7 @@ func (d *stageData) air(s *sheet.Sheet, at string, kiln *Kiln, before *Stage) (d
 		return db, emc, false
 	}
 	if db < restDryBulb || db > wood.EMCMaxTemperature {
-		s.Fault(at+".dry_bulb", db.String(), fmt.Sprintf("%v to %v", restDryBulb, wood.EMCMaxTemperature))
+		s.Fault(at+".dry_bulb", s.Written(at+".dry_bulb", db.String()), fmt.Sprintf("%v to %v", restDryBulb, wood.EMCMaxTemperature))
 		return db, emc, false
 	}
 	key, rh := "", quantity.Ratio(-1)
@@ -261,24 +261,13 @@ func (d *stageData) air(s *sheet.Sheet, at string, kiln *Kiln, before *Stage) (d
 		return db, emc, !anyGiven(s, at, "emc", "depression", "wet_bulb", "rh")
 	}
 	if !(rh > 0 && rh < 1) {
-		s.Fault(key, d.moistText(), fmt.Sprintf("air that can be at a dry bulb of %v", db))
+		s.Fault(key, s.Written(key, ""), fmt.Sprintf("air that can be at a dry bulb of %.1f C", float64(db)))
 		return db, emc, false
 	}
 	emc = wood.EMC(db, rh)
 	if emc < minEMC || emc > maxEMC {
-		s.Fault(key, fmt.Sprintf("%s, an EMC of %.1f %%", d.moistText(), float64(emc)), fmt.Sprintf("an EMC of %v to %v", minEMC, maxEMC))
+		s.Fault(key, fmt.Sprintf("%s, an EMC of %.1f %%", s.Written(key, ""), float64(emc)), fmt.Sprintf("an EMC of %v to %v", minEMC, maxEMC))
 		return db, emc, false
 	}
 	return db, emc, s.Good(key)
-}
-
-func (d *stageData) moistText() string {
-	switch {
-	case d.Depression != nil:
-		return d.Depression.String()
-	case d.WetBulb != nil:
-		return d.WetBulb.String()
-	default:
-		return d.RH.String()
-	}
 }

@@ -28,7 +28,8 @@ type Sheet struct {
 	Faults  Faults
 	lines   map[string]int
 	faulty  map[string]bool
-	partial bool // a syntax error took something away: what is missing may have been there
+	written map[string]string // what stands at a key, as Fault.Found tells it
+	partial bool              // a syntax error took something away: what is missing may have been there
 }
 
 // Read reads text into the struct to points at. Fields left out keep what they hold, so defaults are set before. The
@@ -38,7 +39,7 @@ type Sheet struct {
 //
 // Faults are kept in the Sheet; after a caller's own checks, Err gives all of them.
 func Read(file string, text []byte, to any) *Sheet {
-	s := &Sheet{File: file, lines: map[string]int{}, faulty: map[string]bool{}}
+	s := &Sheet{File: file, lines: map[string]int{}, faulty: map[string]bool{}, written: map[string]string{}}
 	if len(text) > MaxSize {
 		s.add(0, "", fmt.Sprintf("%d bytes", len(text)), fmt.Sprintf("at most %d", MaxSize))
 		return s
@@ -57,6 +58,15 @@ func (s *Sheet) Given(path string) bool { return s.lines[path] > 0 }
 
 // Good tells whether the file sets the key and nothing is wrong with it so far.
 func (s *Sheet) Good(path string) bool { return s.Given(path) && !s.tainted(path) }
+
+// Written gives what stands at a key as faults tell it ("\"125 F\""), or otherwise when it is not given: a person knows
+// their own words again, not ours.
+func (s *Sheet) Written(path, otherwise string) string {
+	if text, ok := s.written[path]; ok {
+		return text
+	}
+	return otherwise
+}
 
 // Line gives the line of a key; of the nearest table that holds it when the key is not given.
 func (s *Sheet) Line(path string) int {
@@ -101,6 +111,8 @@ func (s *Sheet) Missing(path, expected string) {
 }
 
 func (s *Sheet) add(line int, key, found, expected string) {
+	// One fault is one line, whatever error it was made from.
+	found, expected = strings.ReplaceAll(found, "\n", "; "), strings.ReplaceAll(expected, "\n", "; ")
 	s.Faults.List = append(s.Faults.List, Fault{s.File, line, key, found, expected})
 	s.faulty[key] = true
 }
@@ -197,6 +209,7 @@ func without(text []byte, line int) ([]byte, bool) {
 
 // fill reads node into v by v's type.
 func (s *Sheet) fill(v reflect.Value, node any, path string) {
+	s.written[path] = found(node)
 	if u, ok := v.Addr().Interface().(encoding.TextUnmarshaler); ok && v.Type() != reflect.TypeFor[time.Time]() {
 		s.fillText(v, u, node, path)
 		return
@@ -499,5 +512,5 @@ func sortedKeys(table map[string]any) []string {
 
 // Clone gives a copy to which faults can be added without touching s: one sheet can be judged against several kilns.
 func (s *Sheet) Clone() *Sheet {
-	return &Sheet{s.File, Faults{slices.Clone(s.Faults.List)}, s.lines, maps.Clone(s.faulty), s.partial}
+	return &Sheet{s.File, Faults{slices.Clone(s.Faults.List)}, s.lines, maps.Clone(s.faulty), s.written, s.partial}
 }
