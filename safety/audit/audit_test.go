@@ -11,6 +11,7 @@ import (
 	"time"
 
 	"github.com/stretchr/testify/require"
+	"pgregory.net/rapid"
 
 	"drywarden/hardware/trace"
 )
@@ -1670,6 +1671,90 @@ func TestAWholeCleanChargeIsClean(t *testing.T) {
 	rep := tape.report()
 	require.Empty(t, rep.Violations)
 	require.Greater(t, len(rep.Judged), 40)
+}
+
+func TestNextRunIsJudgedByItsOwnHeader(t *testing.T) {
+	tape := work(6)
+	tape.r.Stage, tape.r.SetActive, tape.r.RunID, tape.r.StageKind = -1, false, 0, 0
+	tape.mode("rest")
+	tape.run(100)
+	run := *tape.h.Run
+	run.ID = 8
+	tape.h.Run = &run
+	tape.c.Restart(tape.h)
+	tape.r.SetDryBulb, tape.r.SetEMC = 30, 18
+	tape.r.Lots[0].Control, tape.r.Lots[1].Control = 70, 60
+	tape.stage(0)
+	tape.mode("work")
+	tape.run(100)
+	require.Empty(t, tape.report().Violations)
+	require.Equal(t, uint64(1), tape.report().Boots)
+	tape.r.RunID = 7
+	tape.run(1)
+	require.Equal(t, []string{"record fits its header"}, names(tape.report()))
+}
+
+// A header's order means nothing: the same outputs under shuffled tables are the same set, and unknown names are none.
+func TestBitsAreReadByName(t *testing.T) {
+	rapid.Check(t, func(t *rapid.T) {
+		table := rapid.Permutation(append([]string{"a lamp of another time", "and another"}, outputNames...)).Draw(t, "table")
+		on := rapid.Uint32().Draw(t, "on") & (1<<len(table) - 1)
+		m := newBitmap(table, outputNames)
+		want := set(0)
+		for i, name := range table {
+			if j := slices.Index(outputNames, name); on>>i&1 != 0 && j >= 0 {
+				want |= 1 << j
+			}
+		}
+		require.Equal(t, want, m.set(on, ^set(0)))
+		straight := newBitmap(outputNames, outputNames)
+		require.True(t, straight.same)
+		require.Equal(t, want, straight.set(uint32(want), ^set(0)))
+	})
+	modes := newEnum([]string{"work", "dance"}, modeNames)
+	require.Equal(t, []uint8{modeWork, 0, 0, 0}, []uint8{modes.of(0), modes.of(1), modes.of(2), modes.of(-1)})
+}
+
+// Whatever a damaged or hostile trace holds, judging it ends with a report.
+func TestGarbageIsJudgedWithoutPanic(t *testing.T) {
+	rapid.Check(t, func(t *rapid.T) {
+		h := testHeader(1)
+		if rapid.Bool().Draw(t, "bare") {
+			h = trace.Header{}
+		}
+		if rapid.Bool().Draw(t, "no run") {
+			h.Run = nil
+		}
+		c := New(h)
+		for range rapid.IntRange(1, 20).Draw(t, "records") {
+			if rapid.IntRange(0, 4).Draw(t, "restart") == 0 {
+				h.Boot, h.OutageKnown, h.OutageNS = rapid.Uint32().Draw(t, "boot"), true, rapid.Int64().Draw(t, "outage")
+				c.Restart(h)
+			}
+			u, i := rapid.Uint64(), rapid.Int64()
+			r := trace.Record{Boot: h.Boot, Tick: u.Draw(t, "tick"), Uptime: time.Duration(i.Draw(t, "uptime")),
+				ContactActive: uint32(u.Draw(t, "u")), ContactValid: uint32(u.Draw(t, "u")), ReadBack: uint32(u.Draw(t, "u")),
+				ReadBackValid: uint32(u.Draw(t, "u")), Governing: int8(i.Draw(t, "i")), RunID: 7, Mode: uint8(u.Draw(t, "u")) % 6,
+				Stage: int8(i.Draw(t, "i")), StageKind: uint8(u.Draw(t, "u")) % 7, StageTime: time.Duration(i.Draw(t, "i")),
+				Exposure: time.Duration(i.Draw(t, "i")), ExposureCount: true, SetActive: rapid.Bool().Draw(t, "b"), SetDryBulb: math.NaN(),
+				Requested: uint32(u.Draw(t, "u")), Applied: uint32(u.Draw(t, "u")), Vetoed: uint32(u.Draw(t, "u")),
+				Forced: uint8(u.Draw(t, "u")), Trips: u.Draw(t, "u"), EventCount: uint8(u.Draw(t, "u")), VentDry: true,
+				DryBulbValid: true, EMCValid: true, GuardBias: 1}
+			for k := range r.Events {
+				r.Events[k] = trace.Event{Kind: uint8(u.Draw(t, "u")) % 10, A: int32(i.Draw(t, "i"))}
+			}
+			for k := range r.ProbeQuality {
+				r.ProbeQuality[k], r.Probe[k] = uint8(u.Draw(t, "u"))%3, rapid.Float64().Draw(t, "f")
+			}
+			for k := range r.Lots {
+				r.Lots[k].Control = rapid.Float64().Draw(t, "f")
+			}
+			c.Check(&r)
+		}
+		rep := c.Finish()
+		require.NotZero(t, rep.Records)
+		require.NoError(t, rep.WriteText(io.Discard))
+	})
 }
 
 func TestReportReadsWellAndNamesAllItJudged(t *testing.T) {

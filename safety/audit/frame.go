@@ -24,7 +24,6 @@ type frame struct {
 	midway    bool // the trace begins in the middle of a boot
 
 	now   time.Duration // since the boot's first record
-	base  time.Duration // uptime of that
 	dt    time.Duration // since the record before, 0 in the first of a boot
 	age   time.Duration // time in which the kiln was, with known outages
 	sums  time.Duration // of boots before
@@ -96,6 +95,8 @@ func (f *frame) read(c *Checker, r *trace.Record) {
 	f.danger(c)
 }
 
+// time works out what is elapsed. It goes by differences, so that an uptime that runs back (which an invariant tells)
+// does not run the timers back.
 func (f *frame) time(c *Checker) {
 	r := f.r
 	if f.newBoot {
@@ -105,19 +106,19 @@ func (f *frame) time(c *Checker) {
 		if c.has {
 			f.knows = c.header.OutageKnown
 			if f.knows {
-				f.sums += time.Duration(c.header.OutageNS)
+				f.sums += max(0, time.Duration(c.header.OutageNS))
 			}
 		}
-		f.base, f.dt = r.Uptime, 0
-		f.lastDry, f.lastHumid, f.lastAir, f.lastBlower = 0, 0, never, never
+		f.now, f.dt = 0, 0
 		if r.Tick > 1 {
-			f.base = 0 // the beginning of this boot is not in the trace
+			f.now = max(0, r.Uptime) // the beginning of this boot is not in the trace
 		}
+		f.lastDry, f.lastHumid, f.lastAir, f.lastBlower = f.now, f.now, never, never
 	} else {
 		f.dt = max(0, r.Uptime-c.prev.Uptime)
+		f.now += f.dt
 		c.lived += f.dt
 	}
-	f.now = r.Uptime - f.base
 	f.age = f.sums + f.now
 }
 

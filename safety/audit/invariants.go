@@ -233,7 +233,7 @@ type hour struct {
 }
 
 func (h *hour) add(age, d time.Duration) time.Duration {
-	now := int64(age / time.Minute)
+	now := max(0, int64(age/time.Minute))
 	if now-h.minute >= 60 {
 		*h = hour{minute: now}
 	}
@@ -243,7 +243,7 @@ func (h *hour) add(age, d time.Duration) time.Duration {
 		h.sum -= h.minutes[i]
 		h.minutes[i] = 0
 	}
-	h.minutes[now%60] += d
+	h.minutes[h.minute%60] += d
 	h.sum += d
 	return h.sum
 }
@@ -258,7 +258,7 @@ type lowest struct {
 }
 
 func (l *lowest) add(age time.Duration, v float64) float64 {
-	minute := int64(age / time.Minute)
+	minute := max(0, int64(age/time.Minute))
 	if !l.filled || minute-l.minute >= 60 || minute < l.minute {
 		*l = lowest{minute: minute, least: math.Inf(1), now: v, filled: true}
 		for i := range l.minutes {

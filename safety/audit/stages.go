@@ -309,7 +309,7 @@ func wettestGoverns(c *Checker) {
 	g := int(r.Governing)
 	if g < 0 {
 		c.fail("a lot that governs", "none")
-	} else if r.Lots[g].Control < f.control-0.5 {
+	} else if g < c.h.lots && r.Lots[g].Control < f.control-0.5 {
 		c.fail("the wettest", "lot %d at %.2f %%, wettest %.2f %%", g, r.Lots[g].Control, f.control)
 	}
 }
