@@ -108,6 +108,7 @@ func (d *Deps) Validate() error {
 	missing(d.Saver == nil, "a saver")
 	missing(d.Pacer == nil, "a pacer")
 	missing(d.Config.Tick <= 0, "a tick longer than 0")
+	missing(!(d.Config.Pressure > 0), "the pressure of the station")
 	missing(len(d.Config.Layout.Probes) > hardware.MaxProbes, "a layout within the bound of probes")
 	missing(d.PublishEvery < 0, "a number of ticks between two status of 0 or more")
 	return errors.Join(faults...)
