@@ -1510,6 +1510,12 @@ var breaches = []struct {
 		t.run(1)
 		return t
 	}},
+	{"belief lost in the middle of a run", "moisture stays possible", func() *tape {
+		t := work(1)
+		t.r.Lots[1] = trace.LotBelief{}
+		t.run(1)
+		return t
+	}},
 	{"far from any probe", "beliefs rest on probes", func() *tape { t := work(1); t.r.DryBulb = 35; t.run(1); return t }},
 	{"dry bulb out of nothing", "beliefs rest on probes", func() *tape { t := work(1); t.loseDryBulbs(); t.run(62); return t }},
 	{"boot goes back", "ticks in order", func() *tape { t := work(1); t.h.Boot = math.MaxUint32; t.reboot(time.Minute); t.run(1); return t }},

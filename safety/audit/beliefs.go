@@ -1,5 +1,7 @@
 package audit
 
+import "drywarden/hardware/trace"
+
 func beliefsRest(c *Checker) {
 	f, r := &c.f, c.f.r
 	if r.DryBulbValid {
@@ -26,6 +28,9 @@ func moisturePossible(c *Checker) {
 	}
 	for i := range c.h.lots {
 		l := &r.Lots[i]
+		if !c.f.sameRun && *l == (trace.LotBelief{}) {
+			continue // the tick in which the run begins: nothing is believed yet
+		}
 		c.tested()
 		// Written so that NaN fails it.
 		if !(l.Control >= moistureLow && l.Control <= moistureHigh && l.Mean >= moistureLow && l.Mean <= moistureHigh && l.Sigma >= 0) {
@@ -50,6 +55,10 @@ func moistureRises(c *Checker) {
 	}
 	for i := range c.h.lots {
 		v := r.Lots[i].Control
+		if v == 0 {
+			m.rise[i].filled = false
+			continue
+		}
 		least := m.rise[i].add(f.age, v)
 		c.tested()
 		if v > least+moistureRise+tiny {

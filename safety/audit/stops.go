@@ -200,7 +200,8 @@ func heartbeatToggles(c *Checker) {
 		return
 	}
 	c.tested()
-	if f.newBoot || f.on&heartbeat != m.on || f.forced == forcedOff {
+	// Before the start-up delay is over the master contactor may well stay open.
+	if f.newBoot || f.on&heartbeat != m.on || f.forced == forcedOff || f.now < time.Duration(c.h.startDelay) {
 		m.at, m.on = f.age, f.on&heartbeat
 		return
 	}
