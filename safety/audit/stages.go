@@ -260,7 +260,7 @@ func holdObeyed(c *Checker) {
 
 func holdIsTold(c *Checker) {
 	f, m := &c.f, &c.m.told
-	if f.alarmed {
+	if f.alarmed || f.r.Trips != 0 { // a latched trip is told by what it does
 		m.alarmed = f.age
 	}
 	if f.mode != modeHold {
