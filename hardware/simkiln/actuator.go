@@ -45,7 +45,7 @@ func (k *Kiln) switchOutputs() {
 			closed = closed.With(f, true).With(r, true)
 		}
 	}
-	if s.LimitTrip || fault[HighLimit] > 0 {
+	if s.LimitTrip || fault[HighLimit] > 0 || s.Speed < airflowAt { // the sail switch is in the heaters' coil circuit
 		closed &^= hardware.AllHeat
 	}
 	if s.HighPress > s.Now || s.LowPress > s.Now || fault[HighPressureTrip] > 0 || fault[LowPressureTrip] > 0 {
@@ -369,10 +369,10 @@ func (k *Kiln) meterEnergy(joule float64) {
 // updateFlowContacts renews the contacts that follow the air, and the hard-wired limit.
 func (k *Kiln) updateFlowContacts() {
 	s := &k.s
-	air := s.Speed >= airflowAt && s.Severity[AirflowLost] == 0
-	blower := k.powered(hardware.Blower)
-	if air != s.Contacts.Active.Has(hardware.ContactAirflow) || blower != s.Contacts.Active.Has(hardware.ContactBlowerAirflow) {
-		k.updateContacts()
+	air := s.Speed >= airflowAt
+	if blower := k.powered(hardware.Blower); air != s.Air || blower != s.Contacts.Active.Has(hardware.ContactBlowerAirflow) {
+		s.Air = air
+		k.switchOutputs()
 	}
 	if s.RoomT > hardLimit && !s.LimitTrip {
 		s.LimitTrip = true

@@ -217,8 +217,8 @@ func (k *Kiln) stepFaults() {
 			s.ProbeSeverity[f.Probe] = severity
 		}
 	}
+	s.Moving, s.Cut, s.PumpAt = true, true, 0
 	k.switchOutputs()
-	k.updateContacts()
 }
 
 func (k *Kiln) beginFault(f *Fault) {

@@ -55,6 +55,7 @@ type state struct {
 	FanSpeed   [hardware.MaxFanGroups]float64 // of full, negative in reverse
 	Speed      float64                        // of the air through the load, 0 to 1
 	Reverse    bool
+	Air        bool // enough for the airflow switch
 	VentOpen   float64
 	Door       bool
 	MachineOn  time.Duration // since the compressor started, 0: stands
@@ -291,6 +292,7 @@ func (k *Kiln) Apply(_ mono.Instant, o hardware.Outputs) error {
 	same := changed&^beat == 0 && o.FanSpeed == s.Outputs.FanSpeed && s.Master
 	if !same {
 		k.flushAir(0)
+		s.Moving = true // fans may have another speed
 	}
 	s.Outputs = o
 	if !same {

@@ -202,13 +202,20 @@ func (k *Kiln) truth(f *fitted) float64 {
 // douglasFir gives log10 of megohm at 7 to 25 % and 80 F: James, FPL-GTR-6 (1988) Table 1 (from memory).
 var douglasFir = [...]float64{22400, 4780, 1660, 630, 265, 120, 60, 33, 18.6, 11.2, 7.1, 4.6, 3.09, 2.14, 1.51, 1.10, 0.79, 0.60, 0.46}
 
+var douglasFirLog = func() (log [len(douglasFir)]float64) {
+	for i, mohm := range douglasFir {
+		log[i] = math.Log10(mohm)
+	}
+	return log
+}()
+
 // pinLogOhm gives log10 of the resistance between pins in wood of moisture m and temperature t: what a meter would read
 // rises by 0.1 point a kelvin over 26.7 C at 12 % and 0.15 at 20 % (James 1988, chart, from memory).
 func pinLogOhm(m, t float64) float64 {
 	reading := m + (t-26.7)*math.Max(0.02, 0.1+0.00625*(m-12))
 	x := math.Min(math.Max(reading, 4), 60) - 7
 	i := min(max(int(math.Floor(x)), 0), len(douglasFir)-2)
-	low, high := math.Log10(douglasFir[i]), math.Log10(douglasFir[i+1])
+	low, high := douglasFirLog[i], douglasFirLog[i+1]
 	return 6 + math.Max(low+(x-float64(i))*(high-low), -1.5)
 }
 

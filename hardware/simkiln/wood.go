@@ -8,7 +8,7 @@ const (
 	nodeGrowth = 1.25 // each moisture cell is this much thicker than the one outside it
 
 	shapeB        = 5.0  // D rises with exp(shapeB*M/100)
-	diffusionFS   = 28.0 // moisture above which D stays, times Mobility
+	diffusionFS   = 28   // moisture above which D stays, times Mobility
 	activation    = 5280 // K, below hotter
 	activationHot = 3800 // K, above hotter: the published temperature dependence at 110 to 150 F is weaker
 	hotter        = 328.15
@@ -139,17 +139,30 @@ type law struct {
 	AtFS   float64 // D/D0 at diffusionFS
 	PhiFS  float64 // its integral up to there
 	Invert float64 // 100/Shape
+	Grid   [lawSteps + 1]float64
 }
+
+// lawSteps is the number of entries of exp(Shape*M) a quarter point apart: between them a short series does.
+const lawSteps = diffusionFS * 4
 
 func newLaw(shape float64) law {
 	at := math.Exp(shape / 100 * diffusionFS)
-	return law{shape / 100, at, (at - 1) * 100 / shape, 100 / shape}
+	l := law{Shape: shape / 100, AtFS: at, PhiFS: (at - 1) * 100 / shape, Invert: 100 / shape}
+	for i := range l.Grid {
+		l.Grid[i] = math.Exp(l.Shape * float64(i) / 4)
+	}
+	return l
 }
 
 // potential gives the integral of D/D0 over moisture, and D/D0.
 func (l *law) potential(m, mobility float64) (phi, d float64) {
 	if m < diffusionFS {
-		e := math.Exp(l.Shape * m)
+		i := 0
+		if m > 0 {
+			i = int(m * 4)
+		}
+		x := l.Shape * (m - float64(i)/4)
+		e := l.Grid[i] * (1 + x*(1+x*(1.0/2+x*(1.0/6+x/24))))
 		return (e - 1) * l.Invert, e
 	}
 	return l.PhiFS + l.AtFS*mobility*(m-diffusionFS), l.AtFS * mobility
