@@ -146,7 +146,7 @@ func (t *tick) alarms() {
 	a, none := &s.Estimate.Air, hardware.NoProbe
 	t.alarm(RuleAirUnknown, (!c.DryBulbOK || !c.EMCOK) && s.UpTime > t.cfg.Estimate.RideThrough, airUnknownAfter, 0, 0, none)
 	t.alarm(RuleBulbsApart, a.DryCount > 1 && a.Apart > bulbsApart, bulbsApartFor, a.Apart, bulbsApart, none)
-	apart := a.HumidCount > 1 && a.ApartHumid > float64(t.cfg.Estimate.HumidAgree)
+	apart := c.Airflow && a.HumidCount > 1 && a.ApartHumid > float64(t.cfg.Estimate.HumidAgree)
 	t.alarm(RuleHumidityApart, apart, humidApartFor, a.ApartHumid*100, float64(t.cfg.Estimate.HumidAgree)*100, a.Damp)
 	t.alarm(RuleWetBulbCrossed, a.Crossed > 0, crossedFor, 0, 0, a.CrossedBy)
 	wick := t.wick()

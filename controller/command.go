@@ -108,7 +108,7 @@ func (t *tick) operate(c *Command, run *schedule.Run, really bool) Reply {
 		if run.Phase != schedule.Running {
 			return refuse(RefusedNoRun)
 		}
-		return answered(c, schedule.Advance(plan, run, &t.believed))
+		return answered(c, schedule.Advance(plan, run, &t.out.Conditions))
 	case VerbBack:
 		if t.forced() {
 			return refuse(RefusedForced)
@@ -119,7 +119,7 @@ func (t *tick) operate(c *Command, run *schedule.Run, really bool) Reply {
 			return refuse(RefusedNoRun)
 		}
 		o := schedule.Override{DryBulb: c.DryBulb, EMC: c.EMC, HasDryBulb: c.HasDryBulb, HasEMC: c.HasEMC, Left: c.For}
-		return answered(c, schedule.SetOverride(plan, run, &t.believed, o, schedule.Envelope{DryBulbMax: t.cfg.DryBulbMax, EMCMin: t.cfg.EMCMin}))
+		return answered(c, schedule.SetOverride(plan, run, &t.out.Conditions, o, schedule.Envelope{DryBulbMax: t.cfg.DryBulbMax, EMCMin: t.cfg.EMCMin}))
 	case VerbUnset:
 		return answered(c, schedule.ClearOverride(run))
 	case VerbConfirm:

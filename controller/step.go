@@ -9,7 +9,6 @@ import (
 	"drywarden/hardware"
 	"drywarden/hardware/quantity"
 	"drywarden/schedule"
-	"drywarden/schedule/wood"
 )
 
 // maxCredit is what one tick may earn: a stall earns nothing.
@@ -32,10 +31,10 @@ const (
 	absentPace  = 0.33 // of it an hour
 )
 
-// DefaultConfig gives the usual figures; layout, pressure, volume, limits and fitted machines must be filled in.
+// DefaultConfig gives the usual figures; layout, station pressure, volume, limits and fitted machines must be filled in.
 func DefaultConfig() Config {
 	return Config{
-		Pressure: wood.StandardPressure, Tick: time.Second,
+		Tick:     time.Second,
 		Estimate: estimate.DefaultConfig(), Demand: demand.DefaultConfig(), Sequence: sequence.DefaultConfig(),
 		StartDelay: 30 * time.Second, WarnTime: 10 * time.Second, AbsentAfter: absentAfter,
 	}
@@ -43,16 +42,15 @@ func DefaultConfig() Config {
 
 // tick is one Step's working space.
 type tick struct {
-	cfg      *Config
-	s        *State
-	in       *Input
-	out      *Result
-	elapsed  time.Duration
-	stall    time.Duration
-	believed schedule.Conditions
-	mayWarn  bool
-	mayMove  bool
-	seq      sequence.Result
+	cfg     *Config
+	s       *State
+	in      *Input
+	out     *Result
+	elapsed time.Duration
+	stall   time.Duration
+	mayWarn bool
+	mayMove bool
+	seq     sequence.Result
 }
 
 // Step moves the controller on by one tick. It changes s and out in place and allocates nothing.
@@ -77,7 +75,6 @@ func (t *tick) step() {
 	s.UpTime += t.elapsed
 	t.surroundings()
 	t.estimate()
-	t.believed = t.out.Conditions
 	t.take()
 	t.schedule()
 	t.absence()
@@ -367,7 +364,7 @@ func (t *tick) lamps() {
 	const silent = 1<<hardware.Crankcase | 1<<hardware.Vent
 	moving := req.On&^silent != 0 || t.mayWarn && s.Sequence.Fans != sequence.Stopped
 	on := req.On
-	on = on.With(hardware.Beacon, moving && t.mayWarn)
+	on = on.With(hardware.Beacon, moving && t.mayShow())
 	on = on.With(hardware.AlarmLamp, waits && t.mayShow())
 	on = on.With(hardware.DoorLamp, t.out.SetPoints.DoorRelease && t.mayShow())
 	if danger && t.mayShow() {

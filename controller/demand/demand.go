@@ -54,7 +54,7 @@ func DefaultConfig() Config {
 		HeatAbove: 1, HeatUntil: 0.2, LoneDuty: 0.25,
 		VentAbove: 1, VentUntil: 0.4, VentPulse: time.Minute, VentPeriod: 5 * time.Minute,
 		VentDryDuty: 0.25, VentDryGain: 0.003, VentDryMC: 20,
-		SprayBelow: 0.7, SprayUntil: 0.2, SprayDrop: 3, SprayPulse: 15 * time.Second, SprayPause: 45 * time.Second,
+		SprayBelow: 0.25, SprayUntil: 0, SprayDrop: 3, SprayPulse: 15 * time.Second, SprayPause: 45 * time.Second,
 		AmbientMin: 19, AmbientMax: 46, AmbientGap: 1, HotStop: 3,
 		BlowerLowBelow: 0.45, BlowerLowMin: 24.5,
 	}

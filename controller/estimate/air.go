@@ -15,6 +15,9 @@ const (
 	hottest = 110
 )
 
+// learnEvery is the rhythm in which offsets are learnt: between, air that did not change costs nothing.
+const learnEvery = time.Minute
+
 // carryBack is how fast a carried offset is given up once all probes are back.
 const carryBack = 10 * time.Minute
 
@@ -22,10 +25,10 @@ const carryBack = 10 * time.Minute
 type Air struct {
 	Started bool // anything was ever read
 
-	Offset  [hardware.MaxProbes]float64 // learnt, kelvin for dry bulbs and ratio for humidity sources
-	Used    uint64                      // probes that took part, by bit
-	Good    uint64                      // fitted probes of any role that were valid, by bit
-	Unready time.Duration               // since a probe was lost, up to Config.Settle
+	Offset   [hardware.MaxProbes]float64 // learnt, kelvin for dry bulbs and ratio for humidity sources
+	Learning time.Duration               // since offsets were learnt
+	Good     uint64                      // fitted probes of any role that were valid, by bit
+	Unready  time.Duration               // since a probe was lost, up to Config.Settle
 
 	DryBulb   float64 // fused, or the last good
 	DryBulbOK bool
@@ -69,10 +72,14 @@ func usable(r *hardware.Reading, low, high float64) bool {
 
 // Step works out the air. It changes a and fills in out.
 func (a *Air) step(cfg *Config, in *Input, out *schedule.Conditions) {
+	a.Learning += in.Elapsed
 	a.lookForLoss(cfg, in)
 	a.dryBulb(cfg, in)
 	a.humidity(cfg, in)
 	a.outdoor(in)
+	if a.Learning >= learnEvery {
+		a.Learning = 0
+	}
 
 	out.DryBulb, out.DryBulbOK = quantity.Celsius(a.DryBulb), a.DryBulbOK
 	out.DryBulbs = a.DryBulbs
@@ -140,8 +147,8 @@ func (a *Air) dryBulb(cfg *Config, in *Input) {
 		a.Disagree += in.Elapsed
 	} else {
 		a.Disagree = 0
-		if n > 1 {
-			learn := float64(in.Elapsed) / float64(cfg.Learn)
+		if n > 1 && a.Learning >= learnEvery {
+			learn := float64(a.Learning) / float64(cfg.Learn)
 			mean := rawSum / float64(n)
 			for _, id := range in.index.dryBulbs() {
 				if used&(1<<id) != 0 {
@@ -250,8 +257,8 @@ func (a *Air) humidity(cfg *Config, in *Input) {
 		a.HumidDisagree += in.Elapsed
 	} else {
 		a.HumidDisagree = 0
-		if n > 1 {
-			learn := float64(in.Elapsed) / float64(cfg.Learn)
+		if n > 1 && a.Learning >= learnEvery && in.moving() { // a wick in still air reads too damp
+			learn := float64(a.Learning) / float64(cfg.Learn)
 			mean := rawSum / float64(n)
 			for _, id := range in.index.humid() {
 				if used&(1<<id) != 0 {

@@ -83,6 +83,11 @@ func (in *Input) first(id hardware.ProbeID, low, high float64) (float64, bool) {
 	return in.Snapshot.Readings[id].Value, true
 }
 
+// moving tells that air is proven to move, or that nothing could prove it.
+func (in *Input) moving() bool {
+	return !in.Layout.Contacts.Has(hardware.ContactAirflow) || in.Snapshot.Contacts.Proven(hardware.ContactAirflow)
+}
+
 // Restart is called once when a process starts on a state that was loaded: probes may have been changed meanwhile, and
 // what must have lasted without a break has not. outage is how long nobody looked, 0 when that is not known. What was learnt of the wood stays.
 func Restart(s *State, outage time.Duration) {

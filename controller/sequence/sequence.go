@@ -633,7 +633,7 @@ func heat(cfg *Config, s *State, in *Input, out *Result) {
 		switch {
 		case want && !was && (!start || in.Steady):
 			want = false
-		case want && !was && i > 0 && s.Change[hardware.Heat(i-1)] < cfg.ContactorIv:
+		case want && !was && i > 0 && (!in.Applied.On.Has(hardware.Heat(i-1)) || s.Change[hardware.Heat(i-1)] < cfg.ContactorIv):
 			want = false // one after another: inrush
 		case !want && was && open: // the vent opened in spite of us: heat gives way
 			urgent = true
