@@ -1544,6 +1544,19 @@ func TestLostTailIsForgivenWhereItMayHold(t *testing.T) {
 		tape.r.ExposureCount = false
 		tape.run(1)
 		require.Equal(t, lost, tape.report().Total == 0, tape.report().Violations)
+
+		tape = work(1)
+		tape.probes(30)
+		tape.reboot(20*time.Second, func(h *trace.Header) { h.TailLost = lost })
+		tape.r.SetDryBulb += 0.8
+		tape.run(35)
+		tape.on("fan_reverse_1")
+		tape.run(1)
+		want := []string{"set points ramp", "fans coast before they turn"}
+		if lost {
+			want = nil
+		}
+		require.Equal(t, want, names(tape.report()))
 	}
 }
 

@@ -172,6 +172,9 @@ func fansCoast(c *Checker) {
 	f, m := &c.f, &c.m.coast
 	if f.newBoot {
 		for g := range m {
+			if c.header.TailLost {
+				m[g].last = 0 // they may have turned in what is lost
+			}
 			for d := range 2 {
 				// Those that ran went off at the latest when the boot began; earlier by an outage whose length is known.
 				if f.endOn.has(set(1)<<(g+4*d)) && f.knows {

@@ -57,6 +57,9 @@ func setRamps(c *Checker) {
 	if m.has && m.run == r.RunID {
 		c.tested()
 		hours := f.dt.Hours()
+		if f.newBoot && c.header.TailLost {
+			hours = lostTail.Hours()
+		}
 		l := &c.header.Limits
 		// After an interruption ramps start from what is measured: asking for no more than is there already is no jump.
 		up, down := l.RampDryBulb*hours+tiny, l.RampEMC*hours+tiny
