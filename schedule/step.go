@@ -21,6 +21,7 @@ const (
 // Figures of the stage rules; common practice, no source, where none is named.
 const (
 	belowFor                             = 6 * time.Hour // the moisture must be there so long before a stage ends
+	driestFor                            = time.Hour     // the same for the driest sample, which over-dries while it waits
 	maxSigma                             = 2.5           // points; a control moisture less certain ends no stage
 	warmWithin  quantity.Celsius         = 2             // air this near to the dry bulb is at the points
 	moistWithin quantity.MoistureContent = 1             // and this near to the EMC
@@ -300,9 +301,13 @@ func (r *Run) decide(plan *Plan, stage *Stage, c *Conditions, over bool, elapsed
 		// A kiln too weak for the set points goes on: cooler air than wanted dries slower, not faster.
 		cause, ended = ByTime, (r.AtPoints >= stage.For || r.Overdue) && r.InStage >= stage.MinDwell
 	case Dry:
-		ended = r.steady(dried(plan, stage, r.next(plan), c), elapsed) && r.InStage >= stage.MinDwell && !over
+		next, long := r.next(plan), belowFor
+		if stage.UntilMC == 0 && next == Equalize {
+			long = driestFor
+		}
+		ended = r.steady(dried(plan, stage, next, c), elapsed, long) && r.InStage >= stage.MinDwell && !over
 	case Equalize:
-		ended = r.steady(equalized(plan, c), elapsed) && r.InStage >= stage.MinDwell
+		ended = r.steady(equalized(plan, c), elapsed, belowFor) && r.InStage >= stage.MinDwell
 	case Condition:
 		cause, ended = ByTime, (r.AtPoints >= stage.For || r.Overdue) && r.InStage >= stage.MinDwell
 	case Heat:
@@ -324,13 +329,13 @@ func (r *Run) next(plan *Plan) Kind {
 }
 
 // steady tells whether yes has been so for long enough.
-func (r *Run) steady(yes bool, elapsed time.Duration) bool {
+func (r *Run) steady(yes bool, elapsed, long time.Duration) bool {
 	if !yes {
 		r.Below = 0
 		return false
 	}
 	r.Below += elapsed
-	return r.Below >= belowFor
+	return r.Below >= long
 }
 
 // sure tells that a moisture is known well enough to end a stage by.

@@ -230,6 +230,19 @@ func TestABreakInTheMoistureStartsItsTimeAgain(t *testing.T) {
 	require.Equal(t, int8(atDry2), run.Stage)
 }
 
+// The driest sample over-dries while it waits, so an hour is enough for it.
+func TestEqualizingBeginsSoon(t *testing.T) {
+	plan := oakPlan()
+	run := at(plan, atDry3)
+	run.InStage = 100 * time.Hour
+	c := calm(9, 49, 5)
+	c.Lots[0].Driest = sureOf(6.2)
+	runFor(plan, &run, c, 59*time.Minute)
+	require.Equal(t, int8(atDry3), run.Stage)
+	runFor(plan, &run, c, 2*time.Minute)
+	require.Equal(t, int8(atEqualize), run.Stage)
+}
+
 func TestExposure(t *testing.T) {
 	hot, cold := calm(8, 65, 7), calm(8, 65, 7)
 	cold.ColdestCore = 50
