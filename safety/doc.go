@@ -16,8 +16,8 @@
 //	SAFE  heat, spray, compressor off; fans that run may keep running, none starts; vents shut unless too hot
 //	OFF   everything de-energised, lamps and heartbeat too, so that the master contactor drops
 //
-// A contact that is fitted but cannot be read counts as its worst state at once; it latches only when it stays unreadable
-// (Limits.UnreadableLatch). A rule whose input is not fitted is listed by Unjudged. Delays fill while a cause is seen
+// A contact that is fitted but cannot be read counts as its worst state at once. Emergency stop, hard-wired limit and smoke
+// latch on that; others only when they stay unreadable (Limits.UnreadableLatch). A rule whose input is not fitted is listed by Unjudged. Delays fill while a cause is seen
 // and drain at a quarter of that pace, so that a flapping fault still fires. A timer that works towards a refusal runs on all the
 // time that passed; one that works towards a permission is credited at most MaxCredit a tick, so a stall earns nothing.
 //
@@ -37,7 +37,8 @@
 //   - Compressor: off for CompressorMinOff (300 s); at most CompressorStarts (6) in any hour, of which all but four count as
 //     used at the first tick; a fan group running that also ran in the tick before; airflow proven in the tick in which it
 //     starts, and within AirflowCompressor (30 s) after; every dry bulb within the ambient limits; the blower on where it
-//     is an output, its airflow proven where that is fitted, from BlowerProof (10 s) after it started.
+//     is an output, its airflow proven where that is fitted, from BlowerProof (10 s) after it
+//     started and within BlowerProof after.
 //   - Heat: a running fan group as above; airflow proven in the tick in which a stage starts, and within
 //     AirflowHeat (10 s) after; hottest dry bulb below DryBulbMax - 1 K; two dry bulbs within BulbsAgree, or else a duty of
 //     HeatDuty in any hour. Stop heat and compressor before the fans, or in the same tick.

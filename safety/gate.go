@@ -37,7 +37,7 @@ var (
 	ErrNotRaised   = errors.New("there is no such alarm")
 	ErrCauseThere  = errors.New("the cause is still there")
 	ErrAuthority   = errors.New("needs a higher authority")
-	ErrPanel       = errors.New("press the panel's reset first, then ask again within a minute")
+	ErrPanel       = errors.New("press the panel's reset first, then ask again within 50 s")
 	ErrAckFirst    = errors.New("acknowledge it first")
 	ErrReason      = errors.New("needs a written reason")
 )
@@ -299,7 +299,7 @@ func (g *Gate) Ack(rule hardware.RuleID) error {
 	return nil
 }
 
-// Reset asks that a latched trip be cleared, by somebody who may and, for AtPanel and ByTechnician, within a minute of a
+// Reset asks that a latched trip be cleared, by somebody who may and, for AtPanel and ByTechnician, within 50 s of a
 // press of the panel's reset; a technician gives a reason, which the caller keeps with the record. A press alone clears
 // trips of AtPanel and ByOperator whose cause is gone. Nil means accepted: the trip is gone from Applied.Trips once
 // the record without it is saved.

@@ -17,6 +17,9 @@ const (
 // settle is how long after switching an output its feedback is not yet compared with the command.
 const settle = 2 * time.Second
 
+// stuckFor is how long airflow may be reported after the fans have coasted down.
+const stuckFor = time.Minute
+
 // facts is what a tick's raw inputs say, and Step's scratch. It lives in Input so that a tick allocates nothing.
 type facts struct {
 	in   *Input
@@ -158,6 +161,13 @@ func forbids(c hardware.ContactID) func(*Plant, *State, *facts) seen {
 	}
 }
 
+// forbidsSurely is for a contact so grave that a single tick without a reading counts as a trip.
+func forbidsSurely(c hardware.ContactID) func(*Plant, *State, *facts) seen {
+	return func(p *Plant, _ *State, f *facts) seen {
+		return when(p.contacts.Has(c) && !f.snap.Contacts.Clear(c))
+	}
+}
+
 // permits is for a contact whose active state permits.
 func permits(c hardware.ContactID) func(*Plant, *State, *facts) seen {
 	return func(p *Plant, _ *State, f *facts) seen {
@@ -247,9 +257,10 @@ func fanNotProven(p *Plant, s *State, f *facts) seen {
 		s.FansOn >= p.limits.FanProof.Std())
 }
 
+// airflowStuck, once in force, stays so until the contact has been seen to open: a proof that cannot fail proves nothing.
 func airflowStuck(p *Plant, s *State, f *facts) seen {
 	return when(f.snap.Contacts.Proven(hardware.ContactAirflow) && p.contacts.Has(hardware.ContactAirflow) &&
-		s.Out.On&hardware.AllFans == 0 && s.FansOff > p.limits.FanCoast.Std())
+		(s.Rule[AirflowStuck].Fill >= stuckFor || (s.Out.On&hardware.AllFans == 0 && s.FansOff > p.limits.FanCoast.Std())))
 }
 
 // lowPressure does not latch at rest: a cold machine may well stand below its cut-out.

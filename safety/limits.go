@@ -27,7 +27,7 @@ type Limits struct {
 	FanProof          quantity.Duration `toml:"fan_proof"`          // from the start of fans until airflow must be proven; 1 to 60 s
 	AirflowHeat       quantity.Duration `toml:"airflow_heat"`       // heat stays on this long without airflow proof; up to 10 s
 	AirflowCompressor quantity.Duration `toml:"airflow_compressor"` // compressor likewise; up to 30 s
-	BlowerProof       quantity.Duration `toml:"blower_proof"`       // from the blower's start until its airflow must be proven; up to 30 s
+	BlowerProof       quantity.Duration `toml:"blower_proof"`       // from the blower's start until its airflow must be proven, and then without proof; up to 30 s
 
 	StaleAir      quantity.Duration `toml:"stale_air"`      // a dry bulb or humidity older than this is no reading; 5 to 60 s
 	StaleSnapshot quantity.Duration `toml:"stale_snapshot"` // age of the snapshot itself, by the gate's clock; 1 to 5 s

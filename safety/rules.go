@@ -121,7 +121,7 @@ const (
 	// moving is what can hurt somebody inside.
 	moving = hardware.AllFans | hardware.AllHeat | compressorOut | blowerOut | sprayOut
 	// followers are the outputs other than fans whose feedback is compared with the command.
-	followers = hardware.AllHeat | compressorOut | blowerOut | crankcaseOut | sprayOut | ventOut
+	followers = hardware.AllHeat | compressorOut | blowerOut | crankcaseOut | sprayOut
 )
 
 const (
@@ -138,11 +138,11 @@ const (
 // table is indexed by id - 1; a test holds it to that.
 var table = [ruleCount - 1]row{
 	{id: EmergencyStop, name: "emergency_stop", class: hardware.Danger, latched: true, clears: hardware.AtPanel,
-		see: forbids(hardware.ContactEStop), level: forcesOff, needs: needsContact(hardware.ContactEStop, "emergency-stop contact"),
+		see: forbidsSurely(hardware.ContactEStop), level: forcesOff, needs: needsContact(hardware.ContactEStop, "emergency-stop contact"),
 		text: [4]string{"Emergency stop is pressed, or its contact cannot be read.", "Everything is switched off.",
 			"Find out who pressed it and why before you release it; then its wiring.", waitsNoFans}},
 	{id: Smoke, name: "smoke", class: hardware.Danger, latched: true, clears: hardware.AtPanel,
-		see: forbids(hardware.ContactSmoke), level: forcesOff, needs: needsContact(hardware.ContactSmoke, "smoke or fire detector"),
+		see: forbidsSurely(hardware.ContactSmoke), level: forcesOff, needs: needsContact(hardware.ContactSmoke, "smoke or fire detector"),
 		text: [4]string{"The smoke or fire detector reports, or cannot be read.", "Everything is switched off, fans too; vents shut.",
 			"Call the fire service. Keep the doors shut. Do not enter.", waitsNoFans}},
 	{id: InsideButton, name: "inside_button", class: hardware.Danger, latched: true, clears: hardware.AtPanel, ackFirst: true,
@@ -191,7 +191,7 @@ var table = [ruleCount - 1]row{
 			"The supply and the main breaker.", waitsNoFans}},
 
 	{id: HighLimit, name: "high_limit", class: hardware.Danger, latched: true, clears: hardware.AtPanel,
-		see: forbids(hardware.ContactHighLimit), level: forcesSafe, needs: needsContact(hardware.ContactHighLimit, "contact of the hard-wired limit"),
+		see: forbidsSurely(hardware.ContactHighLimit), level: forcesSafe, needs: needsContact(hardware.ContactHighLimit, "contact of the hard-wired limit"),
 		text: [4]string{"The hard-wired temperature limit has tripped, or its contact cannot be read.", "Heat, spray and compressor are off; fans run on; vents open while too hot.",
 			"Fans and airflow first, then the heater contactors; reset the limit by hand only when you know why.", waitsFans}},
 	{id: DryBulbTooHigh, name: "dry_bulb_too_high", class: hardware.Danger, latched: true, clears: hardware.AtPanel,
@@ -260,7 +260,7 @@ var table = [ruleCount - 1]row{
 		text: [4]string{"No wet bulb and no humidity probe gives a usable reading.", "Compressor and spray are off.",
 			"Wick, water and plugs of the wet bulb; the humidity probe.", waitsFans}},
 	{id: AirflowStuck, name: "airflow_stuck", class: hardware.Machine, clears: hardware.ByItself,
-		see: airflowStuck, rise: 60 * time.Second, refuse: allHeatAndRefrigerant,
+		see: airflowStuck, rise: stuckFor, refuse: allHeatAndRefrigerant,
 		needs: needsContactFor(hardware.AllFans, hardware.ContactAirflow, "airflow proof"),
 		text: [4]string{"Airflow is reported though all fans are off.", "Heat and compressor are refused.",
 			"The airflow switch: stuck, bridged, or wind through open vents.", waitsFans}},

@@ -17,7 +17,7 @@ const (
 	// spareStarts is how many starts a new process is allowed in its first hour: what came before is not known.
 	spareStarts = 4
 	// pressGood is how long a press of the panel's reset stays good for a reset that also needs a command.
-	pressGood = time.Minute
+	pressGood = 50 * time.Second
 )
 
 // Direction is how a fan group last ran.

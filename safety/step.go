@@ -142,7 +142,7 @@ func (s *State) pressed(f *facts) {
 
 // judge asks every condition and refuses what the rules in force forbid, gravest first.
 func (s *State) judge(p *Plant, f *facts) (inForce, worsened hardware.RuleSet) {
-	before, starting := s.Latched, s.Up < p.limits.StartDelay.Std()
+	before, starting, seenBefore := s.Latched, s.Up < p.limits.StartDelay.Std(), s.Seen
 	s.Seen = 0
 	for i := range table {
 		r := &table[i]
@@ -156,7 +156,11 @@ func (s *State) judge(p *Plant, f *facts) (inForce, worsened hardware.RuleSet) {
 			rule.Doubt = 0
 			continue
 		}
-		forced, quiet := s.weigh(p, r, what, f)
+		passed := f.slow
+		if seenBefore.Has(r.id) {
+			passed = f.fast // what is seen for the first time did not stand through a long stall for certain
+		}
+		forced, quiet := s.weigh(r, what, passed, f)
 		if forced && what != blocks && r.latched && (what == trips || (rule.Doubt >= p.limits.UnreadableLatch.Std() && !starting)) {
 			s.Latched = s.Latched.With(r.id, true)
 			s.cutout(r.id, before)
@@ -180,11 +184,11 @@ func (s *State) judge(p *Plant, f *facts) (inForce, worsened hardware.RuleSet) {
 }
 
 // weigh moves a rule's delay and tells whether its cause forces now, and whether that is mere doubt.
-func (s *State) weigh(p *Plant, r *row, what seen, f *facts) (forced, quiet bool) {
+func (s *State) weigh(r *row, what seen, passed time.Duration, f *facts) (forced, quiet bool) {
 	rule := &s.Rule[r.id]
 	s.Seen = s.Seen.With(r.id, what != fine)
 	if what == doubts {
-		plus(&rule.Doubt, f.fast)
+		plus(&rule.Doubt, passed)
 	} else {
 		rule.Doubt = 0
 	}
@@ -192,7 +196,7 @@ func (s *State) weigh(p *Plant, r *row, what seen, f *facts) (forced, quiet bool
 		rule.Fill = max(rule.Fill-f.slow/4, 0)
 		return what == blocks, false
 	}
-	rule.Fill = min(rule.Fill+f.fast, max(r.rise, r.ride))
+	rule.Fill = min(rule.Fill+passed, max(r.rise, r.ride))
 	if what == doubts {
 		return rule.Fill >= r.ride, true
 	}
@@ -389,10 +393,14 @@ func (s *State) blowing(p *Plant, f *facts) bool {
 			return false
 		}
 	}
-	if !p.contacts.Has(hardware.ContactBlowerAirflow) || s.BlowerUnproven == 0 {
+	grace := p.limits.BlowerProof.Std()
+	switch {
+	case !p.contacts.Has(hardware.ContactBlowerAirflow) || s.BlowerUnproven == 0:
 		return true
+	case s.Out.On.Has(hardware.Compressor) && s.BlowerUnproven <= grace:
+		return true // a flutter of the contact
 	}
-	return !s.Out.On.Has(driver) || s.SinceChange[driver] < p.limits.BlowerProof.Std()
+	return !s.Out.On.Has(driver) || s.SinceChange[driver] < grace
 }
 
 // note keeps what an interlock looked at, for the operator.
@@ -469,6 +477,9 @@ func (s *State) outputs(p *Plant) hardware.Outputs {
 // silence forces a level between Steps, when no Step comes.
 func (s *State) silence(level hardware.SafeLevel) {
 	keep := hardware.OutputSet(0)
+	if level == hardware.ForcedOff {
+		s.Warned = 0
+	}
 	if level == hardware.ForcedSafe {
 		keep = ^(hardware.AllHeat | compressorOut | sprayOut | ventOut)
 	}
