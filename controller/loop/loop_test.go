@@ -566,6 +566,7 @@ func TestRun(t *testing.T) {
 		answers <- <-replies
 		require.Equal(t, controller.Accepted, (<-answers).Refusal)
 		time.Sleep(90 * time.Second)
+		synctest.Wait()
 		require.NotZero(t, r.room.written[0].On&hardware.AllFans)
 		late := r.Submit()
 		require.Empty(t, late)

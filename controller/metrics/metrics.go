@@ -93,6 +93,8 @@ type family struct {
 const (
 	day     = 86400.0
 	percent = 100.0
+
+	gramsInKilogram = 1000.0 // the base unit of mass is the gram here
 )
 
 func one(value func(s *scrape) float64) func(*scrape, emit) {
@@ -124,11 +126,11 @@ func states(names []string, in func(s *scrape, name string) bool) func(*scrape, 
 	}
 }
 
-func probes(unit string) func(*scrape, emit) {
+func probes(unit string, scale float64) func(*scrape, emit) {
 	return func(s *scrape, emit emit) {
 		for i := range s.Probes {
 			if p := &s.Probes[i]; p.Unit == unit && p.Value != nil {
-				emit(*p.Value, p.Name, p.Role)
+				emit(*p.Value*scale, p.Name, p.Role)
 			}
 		}
 	}
@@ -220,10 +222,10 @@ var families = []family{
 	{name: "state_durable_generation", help: "Newest generation of control state that is safely on disk.", each: one(func(s *scrape) float64 { return float64(s.Storage.Durable) })},
 	{name: "state_save_failed", help: "Whether the latest attempt to save control state failed.", each: one(func(s *scrape) float64 { return bit(s.Storage.Failure != "") })},
 
-	{name: "probe_temperature_celsius", help: "Temperature that a probe reads.", labels: []string{"probe", "role"}, each: probes("celsius")},
-	{name: "probe_humidity_ratio", help: "Relative humidity that a probe reads.", labels: []string{"probe", "role"}, each: probes("ratio")},
-	{name: "probe_resistance_ohms", help: "Resistance between moisture pins.", labels: []string{"probe", "role"}, each: probes("ohms")},
-	{name: "probe_mass_kilograms", help: "Mass that a load cell reads.", labels: []string{"probe", "role"}, each: probes("kilograms")},
+	{name: "probe_temperature_celsius", help: "Temperature that a probe reads.", labels: []string{"probe", "role"}, each: probes("celsius", 1)},
+	{name: "probe_humidity_ratio", help: "Relative humidity that a probe reads.", labels: []string{"probe", "role"}, each: probes("ratio", 1)},
+	{name: "probe_resistance_ohms", help: "Resistance between moisture pins.", labels: []string{"probe", "role"}, each: probes("ohms", 1)},
+	{name: "probe_mass_grams", help: "Mass that a load cell reads.", labels: []string{"probe", "role"}, each: probes("kilograms", gramsInKilogram)},
 	{name: "probe_quality", help: "Whether a probe's reading may be used, and if not, why.", labels: []string{"probe", "quality"},
 		each: func(s *scrape, emit emit) {
 			for i := range s.Probes {
@@ -366,7 +368,7 @@ var families = []family{
 			}
 		}},
 
-	{name: "condensate_kilograms_total", help: "Water that left through the condensate meter.", counter: true, each: maybe(func(s *scrape) *float64 { return s.Meters.Condensate }, 1)},
+	{name: "condensate_grams_total", help: "Water that left through the condensate meter.", counter: true, each: maybe(func(s *scrape) *float64 { return s.Meters.Condensate }, gramsInKilogram)},
 	{name: "energy_joules_total", help: "Energy used by the whole kiln.", counter: true, each: maybe(func(s *scrape) *float64 { return s.Meters.Energy }, 1)},
 }
 
