@@ -151,8 +151,9 @@ func humidityAtWetBulb(t, wb, p float64) (w, slope float64) {
 // WetBulb gives the thermodynamic wet bulb (adiabatic saturation) of air at db, rh and station pressure p, over ice below
 // 0 C. NaN when rh is outside 0 to 1 or the vapour pressure reaches p.
 //
-// Where the air is warm and the answer lies close to 0 C, the equations over water and over ice both have a solution; the
-// one over water is given: a wick that has not frozen.
+// Where the air is warm and the answer lies close to 0 C, the equations over water and over ice both have a solution, up to
+// 1.5 K apart; the one is given that bisection between dew point and dry bulb comes upon, as the reference program PsychroLib
+// has it.
 func WetBulb(db quantity.Celsius, rh quantity.Ratio, p quantity.Pascal) quantity.Celsius {
 	if !(rh >= 0 && rh <= 1 && db >= -100 && db <= 200) {
 		return quantity.Celsius(math.NaN())
@@ -166,8 +167,7 @@ func WetBulb(db quantity.Celsius, rh quantity.Ratio, p quantity.Pascal) quantity
 	}
 	low, high := -100.0, t
 	if t > 0 {
-		// What humidityAtWetBulb gives at 0 C.
-		if zero := mixingRatio(saturationAtZero, station); w < (2501*zero-1.006*t)/(2501+1.86*t) {
+		if frozen(t, w, station, float64(rh)*saturation) {
 			high = -1e-12
 		} else {
 			low = 0
@@ -179,6 +179,28 @@ func WetBulb(db quantity.Celsius, rh quantity.Ratio, p quantity.Pascal) quantity
 	rest := linear*linear - 4*square*saturation*(1-float64(rh))
 	depression := (linear - math.Sqrt(math.Max(rest, 0))) / (2 * square)
 	return quantity.Celsius(math.Min(t, solveWetBulb(t, w, station, low, high, t-depression)))
+}
+
+// frozen tells which solution WetBulb gives for air above 0 C.
+func frozen(t, w, p, vapor float64) bool {
+	// What humidityAtWetBulb gives at 0 C over water, and just below it over ice, which is more.
+	zero := mixingRatio(saturationAtZero, p)
+	switch {
+	case w < (2501*zero-1.006*t)/(2501+1.86*t):
+		return true
+	case !(w < (2830*zero-1.006*t)/(2830+1.86*t)):
+		return false
+	}
+	low, high := float64(dewPointOf(vapor)), t
+	for low < 0 && high > 0 {
+		mid := (low + high) / 2
+		if found, _ := humidityAtWetBulb(t, mid, p); found > w {
+			high = mid
+		} else {
+			low = mid
+		}
+	}
+	return low < 0
 }
 
 // saturationAtZero is SaturationPressure(0 C) in Pa.
