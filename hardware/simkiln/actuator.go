@@ -9,6 +9,7 @@ import (
 
 const (
 	volts         = 230.0
+	panFull       = 1.0 // kg, the float rises
 	runUp         = 4.0 // s, fans from rest
 	airflowAt     = 0.2 // of full air: the switch closes
 	hardLimit     = 78.0
@@ -145,6 +146,7 @@ func (k *Kiln) moveActuators(dt float64) {
 			want = 1
 		}
 		s.VentOpen = want
+		k.updateContacts()
 	}
 	if s.VentOpen != want {
 		step := dt / k.cfg.Vents.Travel.Std().Seconds()
@@ -374,6 +376,9 @@ func (k *Kiln) updateFlowContacts() {
 		s.Air = air
 		k.switchOutputs()
 	}
+	if s.Severity[DrainBlocked] > 0 && s.Puddle > panFull && !s.Contacts.Active.Has(hardware.ContactFloat) {
+		k.updateContacts()
+	}
 	if s.RoomT > hardLimit && !s.LimitTrip {
 		s.LimitTrip = true
 		k.switchOutputs()
@@ -395,7 +400,7 @@ func (k *Kiln) updateContacts() {
 	set(hardware.ContactLowPressure, s.LowPress > s.Now || f[LowPressureTrip] > 0)
 	set(hardware.ContactSmoke, f[Smoke] > 0)
 	set(hardware.ContactGas, f[RefrigerantGas] > 0)
-	set(hardware.ContactFloat, f[FloorWater] > 0 || f[DrainBlocked] > 0 && s.Puddle > 1)
+	set(hardware.ContactFloat, f[FloorWater] > 0 || f[DrainBlocked] > 0 && s.Puddle > panFull)
 	set(hardware.ContactMains, f[MainsLoss] == 0)
 	set(hardware.ContactInsideButton, f[InsideButton] > 0)
 	set(hardware.ContactInhibit, f[Inhibit] > 0)

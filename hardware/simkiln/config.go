@@ -93,6 +93,13 @@ type Weather struct {
 	Noise    quantity.CelsiusDelta // standard deviation, correlated over a day
 	Humidity quantity.Ratio        // mean relative humidity
 	Day      int                   // of the year at the start
+	Hours    []WeatherHour         // instead of all the above: hour by hour from the start, again from the first after the last
+}
+
+// WeatherHour is the outdoor air of one hour.
+type WeatherHour struct {
+	Temperature quantity.Celsius
+	Humidity    quantity.Ratio
 }
 
 // Probes says how many of each are fitted.
@@ -140,6 +147,8 @@ type Person struct {
 	Weighing quantity.Duration // of the day since midnight, about when; the simulation starts at 06:00
 	Notice   quantity.Duration // until an alarm is seen and acknowledged
 	Mend     quantity.Duration // from then until a fault is mended
+	Slips    quantity.Ratio    // share of weights that are wrong by up to 100 g
+	Ignores  quantity.Ratio    // share of alarms that are left for another day
 }
 
 // DefaultConfig gives an empty 40-foot container: 77 m3 of air, a 3 kW machine, 2 kW of fans, 9 kW of heat. Lots are
@@ -265,6 +274,12 @@ func (c *Config) Validate() error {
 	within("weighing time (h)", c.Person.Weighing.Std().Hours(), 0, 23)
 	within("notice delay (h)", c.Person.Notice.Std().Hours(), 0, 240)
 	within("mend delay (h)", c.Person.Mend.Std().Hours(), 0, 240)
+	within("wrong weights", float64(c.Person.Slips), 0, 1)
+	within("ignored alarms", float64(c.Person.Ignores), 0, 1)
+	for i, h := range c.Weather.Hours {
+		within(fmt.Sprintf("weather hour %d temperature (C)", i), float64(h.Temperature), -50, 55)
+		within(fmt.Sprintf("weather hour %d humidity", i), float64(h.Humidity), 0.02, 1)
+	}
 	within("nodes", float64(c.Nodes), 6, maxNodes)
 	within("air step (s)", c.AirStep.Seconds(), 1, 10)
 	within("wood step (s)", c.WoodStep.Seconds(), 10, 600)

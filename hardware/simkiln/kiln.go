@@ -144,6 +144,7 @@ func New(cfg Config) (*Kiln, error) {
 	cfg.Lots = append([]LotConfig(nil), cfg.Lots...)
 	cfg.Samples = append([]int8(nil), cfg.Samples...)
 	cfg.Faults = append([]Fault(nil), cfg.Faults...)
+	cfg.Weather.Hours = append([]WeatherHour(nil), cfg.Weather.Hours...)
 	k := &Kiln{cfg: cfg, table: newIsotherms()}
 	k.buildLayout()
 	gain := stream(cfg.Seed, 7)

@@ -315,3 +315,78 @@ func BenchmarkTick(b *testing.B) {
 		d.tick(time.Second)
 	}
 }
+
+// Wood that dries stands between wet and dry bulb; dry wood heated by the air takes the time that its heat content and
+// the heaters' power allow, its core last.
+func TestWoodHeating(t *testing.T) {
+	k, _ := settleOak(t, 2, nil)
+	rh, _ := k.emcNow()
+	wb := wetBulb(k.s.RoomT, rh*saturation(k.s.RoomT), 101325, wickFull, k.s.RoomT)
+	core := float64(k.Truth().Lots[0].Core)
+	t.Logf("green oak: wet bulb %.1f, core %.1f, dry bulb %.1f", wb, core, k.s.RoomT)
+	require.Greater(t, core, wb-0.5)
+	require.Less(t, core, k.s.RoomT+0.5)
+
+	for _, mm := range []float64{27, 52, 78} {
+		c := DefaultConfig()
+		c.Weather = Weather{Mean: 10, Humidity: 0.7}
+		c.Room.Start, c.Room.StartRH = 49, 0.4
+		k := newKiln(t, c, LotConfig{Name: "a", Species: "red oak", Thickness: quantity.Meter(mm / 1000), Volume: 5, Start: 8, Boards: 4, AirDried: true, Sigma: 0.5})
+		d := driver{k: k}
+		_, heat := k.wood.content()
+		perKelvin := heat/49 + 1.5e6
+		for k.wood.coreTemperature(0, 0) < 56 {
+			on := fansOnly
+			if k.s.RoomT < 64.5 {
+				on |= hardware.AllHeat
+			}
+			d.idle(on, 2*time.Second, nil)
+			require.Less(t, k.Now(), 10*time.Hour)
+		}
+		least := perKelvin * 7 / (9000 + 2000)
+		t.Logf("%v mm: 49 to 56 C at the core in %.2f h; heat content alone %.2f h at full power", mm, k.Now().Hours(), least/3600)
+		require.Greater(t, k.Now().Seconds(), 0.8*least)
+		require.Less(t, k.Now().Seconds(), 2.5*least)
+		checkBooks(t, k)
+	}
+}
+
+// Cold, wet air ices the coil; the coil air falls with the ice and a rest with the blower on melts it.
+func TestFrostAndDefrost(t *testing.T) {
+	c := DefaultConfig()
+	c.Room.Start, c.Room.StartRH = 8, 0.85
+	c.Weather = Weather{Mean: 5, Humidity: 0.8}
+	k := newKiln(t, c, lot("pine", 27, 5, 100, 4))
+	d := driver{k: k}
+	d.idle(works|1<<hardware.BlowerLow, 3*time.Hour, nil)
+	ice := k.s.Ice
+	t.Logf("%.1f kg of ice, coil %.1f C, room %.1f C", ice, k.s.Pump.Coil, k.s.RoomT)
+	require.Greater(t, ice, 0.3)
+	d.idle(fansOnly|1<<hardware.Blower, time.Hour, nil)
+	require.Less(t, k.s.Ice, ice/2)
+	checkBooks(t, k)
+}
+
+// The coil holds water before any drains, and what drains comes late.
+func TestCoilHoldsWaterBack(t *testing.T) {
+	k, d := settleOak(t, 2, nil)
+	d.idle(fansOnly, 2*time.Hour, nil)
+	start, coil := d.snapshot().Condensate.Total, k.s.CoilWater
+	d.idle(works, 4*time.Minute, nil)
+	t.Logf("coil %.2f to %.2f kg in 4 min, %.2f kg metered", coil, k.s.CoilWater, d.snapshot().Condensate.Total-start)
+	require.Less(t, d.snapshot().Condensate.Total-start, 0.35)
+	d.idle(works, 30*time.Minute, nil)
+	require.Greater(t, d.snapshot().Condensate.Total-start, 1.0)
+}
+
+// Fans reverse: the boards that were last in the air are now first, and no board is favoured over a day of reversals.
+func TestReversalSwapsTheEdges(t *testing.T) {
+	k, d := settleOak(t, 2, nil)
+	first := k.wood.Flux[0] / k.wood.Flux[5]
+	back := hardware.OutputSet(1<<hardware.FanReverse1 | 1<<hardware.FanReverse2)
+	d.idle(0, 2*time.Minute, nil)
+	d.idle(back, 10*time.Minute, nil)
+	require.True(t, k.s.Reverse)
+	require.True(t, d.snapshot().Contacts.Proven(hardware.ContactAirflow))
+	require.NotEqual(t, first, k.wood.Flux[0]/k.wood.Flux[5])
+}

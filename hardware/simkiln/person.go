@@ -139,7 +139,11 @@ func (k *Kiln) plan(kind ActionKind, rule hardware.RuleID, mean float64) {
 			return
 		}
 	}
-	k.note(errand{Kind: kind, Rule: rule, At: k.s.Now + k.delay(mean)})
+	wait := k.delay(mean)
+	if p := float64(k.cfg.Person.Ignores); p > 0 && kind == Ack && k.s.PersonRandom.uniform() < p {
+		wait += day
+	}
+	k.note(errand{Kind: kind, Rule: rule, At: k.s.Now + wait})
 }
 
 func (k *Kiln) note(e errand) {
@@ -224,6 +228,9 @@ func (k *Kiln) weighSamples() {
 	for i := range k.s.Samples {
 		b := &k.s.Samples[i]
 		mass := b.OvenDry*(1+k.wood.mean(b.Board)/100) + 0.001*k.s.PersonRandom.normal()
+		if p := float64(k.cfg.Person.Slips); p > 0 && k.s.PersonRandom.uniform() < p {
+			mass += k.s.PersonRandom.between(-0.1, 0.1)
+		}
 		k.act(Action{Kind: WeighSample, At: k.s.Now, Sample: int8(i), Mass: quantity.Kilogram(quantity.Quantize(mass, 0.001))})
 	}
 }

@@ -241,6 +241,12 @@ func (k *Kiln) updateWeather() {
 	w := &k.cfg.Weather
 	const every = 5 * time.Minute
 	s.WeatherAt = s.Now + every
+	if n := len(w.Hours); n > 0 {
+		h := w.Hours[int(s.Now/time.Hour)%n]
+		s.OutT = float64(h.Temperature)
+		s.OutP = float64(h.Humidity) * saturation(s.OutT)
+		return
+	}
 	hour := (s.Now + startOfDay).Hours()
 	season := float64(w.Seasonal) * math.Cos(2*math.Pi*(float64(w.Day)+hour/24-200)/365)
 	if w.Noise > 0 {
