@@ -6,6 +6,7 @@ import (
 	"fmt"
 	"math/rand/v2"
 	"reflect"
+	"sync/atomic"
 	"testing"
 	"testing/synctest"
 	"time"
@@ -191,13 +192,15 @@ func TestMemorySaverIsOneTickLate(t *testing.T) {
 func TestDiskSaver(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		disk := storetest.NewDisk(rand.New(rand.NewPCG(1, 1)).IntN)
-		saves := 0
 		full := errors.New("no space left")
-		var refuse error
+		var saves atomic.Int64
+		var refuse atomic.Bool
 		disk.Fail = func(call, _ string) error {
 			if call == "create" {
-				saves++
-				return refuse
+				saves.Add(1)
+				if refuse.Load() {
+					return full
+				}
 			}
 			return nil
 		}
@@ -210,7 +213,7 @@ func TestDiskSaver(t *testing.T) {
 		synctest.Wait()
 		require.EqualValues(t, 8, s.Durable())
 
-		refuse = full
+		refuse.Store(true)
 		m.State.Generation = 9
 		s.Save(&m)
 		synctest.Wait()
@@ -218,8 +221,8 @@ func TestDiskSaver(t *testing.T) {
 		require.EqualValues(t, 8, s.Durable())
 		time.Sleep(retryAfter + time.Millisecond)
 		synctest.Wait()
-		require.Equal(t, 3, saves, "it tries again by itself")
-		refuse = nil
+		require.EqualValues(t, 3, saves.Load(), "it tries again by itself")
+		refuse.Store(false)
 		time.Sleep(retryAfter + time.Millisecond)
 		synctest.Wait()
 		require.NoError(t, s.Failure())
@@ -231,7 +234,7 @@ func TestDiskSaver(t *testing.T) {
 		}
 		require.NoError(t, s.Close(time.Second))
 		require.EqualValues(t, 20, s.Durable())
-		require.LessOrEqual(t, saves, 4+11)
+		require.LessOrEqual(t, saves.Load(), int64(4+11))
 		got, err := Restore(store.NewSlots(disk.Restart(), "state"))
 		require.NoError(t, err)
 		require.EqualValues(t, 20, got.State.Generation)

@@ -309,7 +309,7 @@ func TestPowerCutsWhileOrdering(t *testing.T) {
 				hold = r.Submit(controller.Command{Verb: controller.VerbHold, Run: 1})
 			}
 		}
-		started, held := len(start) > 0, hold != nil && len(hold) > 0
+		started, held := len(start) > 0, len(hold) > 0
 		r.boot(r.saver.Cut(), nil)
 		s := r.ticks(5)
 		require.Empty(t, s.Outage.Problem)
@@ -465,6 +465,7 @@ func TestRestartFromTheDisk(t *testing.T) {
 	require.Equal(t, "done", a.Text)
 	cancel()
 	<-ticking
+	r.ticks(2) // the save that went with the answer becomes durable
 	require.Contains(t, r.log.String(), `verb=start`)
 	require.Contains(t, r.log.String(), `reason="new load" who=sam uid=1000`)
 
