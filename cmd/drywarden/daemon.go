@@ -149,7 +149,7 @@ func (a *app) serve(ctx context.Context, file *kilnfile.File, flags *runFlags, f
 		Config: config, Inputs: live.plant, Gate: gate, Saver: saver, Pacer: pace, Recorder: record,
 		Header: trace.Header{Program: program(), Kiln: file.Name, KilnHash: hashOf(file.Text()), Seed: file.Simulated.Seed,
 			Limits: traceLimits(&config, &limits, file)},
-		Rules: allRules(), Units: file.Units.String(), Unjudged: unjudged(&layout),
+		Rules: safety.Rules(), Units: file.Units.String(), Unjudged: unjudged(&layout),
 		Prepare:  func(files controller.ChargeFiles) (*schedule.Plan, error) { return live.prepare(files, kiln) },
 		Copies:   loop.KeepIn(fs),
 		Restored: restored, Problem: problem, Stamp: live.stamp, Log: log, Notify: notify,
@@ -172,7 +172,7 @@ func (a *app) serve(ctx context.Context, file *kilnfile.File, flags *runFlags, f
 		})
 	}
 	spawn("gate watch", func() error { gate.Watch(side); return nil })
-	server := operator.NewServer(operator.Config{Program: program(), Rules: append(allRules(), loop.Rules()...), Faults: faultsOf, Log: log}, control)
+	server := operator.NewServer(operator.Config{Program: program(), Rules: allRules(), Faults: faultsOf, Log: log}, control)
 	spawn("operator server", func() error { return server.Serve(side, listener) })
 	if err := serveMetrics(side, file, control, log, spawn); err != nil {
 		stop()
@@ -197,7 +197,7 @@ func ignoreClosed(err error) error {
 
 func ruleIDs() map[string]hardware.RuleID {
 	ids := map[string]hardware.RuleID{}
-	for _, r := range append(allRules(), loop.Rules()...) {
+	for _, r := range allRules() {
 		ids[r.Name] = r.ID
 	}
 	return ids
@@ -226,7 +226,7 @@ func serveMetrics(ctx context.Context, file *kilnfile.File, control *loop.Loop, 
 	}
 	log.Info("metrics", "address", listener.Addr().String())
 	mux := http.NewServeMux()
-	mux.Handle("GET /metrics", metrics.Handler(metrics.NewRegistry(metrics.Config{Version: program(), Rules: append(allRules(), loop.Rules()...), Status: control.Status})))
+	mux.Handle("GET /metrics", metrics.Handler(metrics.NewRegistry(metrics.Config{Version: program(), Rules: allRules(), Status: control.Status})))
 	server := &http.Server{Handler: mux, ReadHeaderTimeout: 5 * time.Second, WriteTimeout: 30 * time.Second, MaxHeaderBytes: 16 << 10}
 	spawn("metrics server", func() error {
 		go func() { // the server's own end, which comes when ctx is done

@@ -197,6 +197,7 @@ func controllerConfig(f *kilnfile.File, layout *hardware.Layout) controller.Conf
 	d.Vent, d.Spray = layout.Outputs.Has(hardware.Vent), layout.Outputs.Has(hardware.Spray)
 	d.Compressor, d.BlowerLow = layout.Outputs.Has(hardware.Compressor), layout.Outputs.Has(hardware.BlowerLow)
 	d.LoneDuty = limits.HeatDuty
+	d.SprayBelow, d.SprayUntil = 0.15, 0
 	s := &c.Sequence
 	s.WarnTime = c.WarnTime
 	s.Coast = max(s.Coast, f.Fans.Coast.Std()+gateMargin)
@@ -238,7 +239,7 @@ const (
 )
 
 // allRules are the texts of everything that may trip or call.
-func allRules() []hardware.RuleText { return slices.Concat(safety.Rules(), controller.Rules()) }
+func allRules() []hardware.RuleText { return slices.Concat(safety.Rules(), loop.Rules()) }
 
 func unjudged(layout *hardware.Layout) []string {
 	var list []string

@@ -115,7 +115,7 @@ func (s *simulation) start(restored *loop.Image) error {
 		Config: config, Inputs: s.plant, Gate: gate, Saver: s.saver, Pacer: pace, Recorder: s.seen,
 		Header: trace.Header{Program: program(), Kiln: s.file.Name, KilnHash: hashOf(s.file.Text()), Seed: s.file.Simulated.Seed,
 			Limits: traceLimits(&config, &limits, s.file)},
-		Rules: allRules(), Units: s.file.Units.String(), Unjudged: unjudged(&layout), Restored: restored,
+		Rules: safety.Rules(), Units: s.file.Units.String(), Unjudged: unjudged(&layout), Restored: restored,
 		PublishEvery: publishEvery,
 	})
 	if err != nil {

@@ -32,7 +32,7 @@ type OutputLegend struct {
 
 const (
 	pictureWidth = 1240.0
-	left, right  = 78.0, 190.0
+	left, right  = 104.0, 190.0
 	plotWidth    = pictureWidth - left - right
 	gap          = 34.0
 )
@@ -50,7 +50,8 @@ type drawing struct {
 	r *Recorder
 }
 
-func number(v float64) string { return strconv.FormatFloat(math.Round(v*100)/100, 'f', -1, 64) }
+// number writes at most two decimals; adding 0 takes the sign off a negative zero.
+func number(v float64) string { return strconv.FormatFloat(math.Round(v*100)/100+0, 'f', -1, 64) }
 
 func (d *drawing) x(days float64) float64 {
 	return left + plotWidth*days/math.Max(d.r.Days(), 1e-9)
@@ -172,7 +173,7 @@ func (r *Recorder) SVG(w io.Writer, legend Legend) error {
 		temperature, degrees = func(c float64) float64 { return c*1.8 + 32 }, "°F"
 	}
 	const rowHeight = 26.0
-	strip := panel{top: 74, height: 24}
+	strip := panel{top: 84, height: 24}
 	moisture := panel{top: strip.top + strip.height + gap, height: 250}
 	air := panel{top: moisture.top + moisture.height + gap, height: 150}
 	emc := panel{top: air.top + air.height + gap, height: 150}
