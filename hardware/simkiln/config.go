@@ -113,8 +113,9 @@ type Probes struct {
 	Coil       bool
 	Suction    bool
 	Shell      bool
-	Outdoor    bool // temperature and humidity
-	LoadCells  int  // hung sample boards, the first of Samples
+	Outdoor    bool      // temperature and humidity
+	LoadCells  int       // hung sample boards, the first of Samples
+	Calibrated time.Time // date of the last calibration of them all; zero: never
 	// Ideal probes have no bias and no noise, but still lag: for tests of the plant alone.
 	Ideal bool
 }

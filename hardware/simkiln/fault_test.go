@@ -268,7 +268,7 @@ func TestStormIsReplayable(t *testing.T) {
 	n := Notice{Running: true, AlarmCount: 1}
 	n.Alarms[0].Active = true
 	var s hardware.Snapshot
-	for k.Now() < 10*day {
+	for k.Now() < 6*day {
 		k.Tell(n)
 		d.tick(2 * time.Second)
 		k.Actions()

@@ -390,3 +390,23 @@ func TestReversalSwapsTheEdges(t *testing.T) {
 	require.True(t, d.snapshot().Contacts.Proven(hardware.ContactAirflow))
 	require.NotEqual(t, first, k.wood.Flux[0]/k.wood.Flux[5])
 }
+
+// Heaters that nobody switches off trip the wired limit, which needs its own button once the room is cool.
+func TestWiredLimit(t *testing.T) {
+	c := DefaultConfig()
+	c.Room.UA = 20
+	c.Heat.Power = 20000
+	k := newKiln(t, c, lot("pine", 27, 1, 10, 2))
+	d := driver{k: k}
+	hottest := 0.0
+	n := Notice{AlarmCount: 1}
+	n.Alarms[0] = hardware.Alarm{Rule: 3, Latched: true, Active: true, Clears: hardware.AtPanel}
+	d.idle(fansOnly|hardware.AllHeat, 6*time.Hour, func() { hottest = max(hottest, k.s.RoomT) })
+	require.True(t, d.snapshot().Contacts.Active.Has(hardware.ContactHighLimit))
+	require.Zero(t, d.snapshot().ReadBack&hardware.AllHeat)
+	require.InDelta(t, hardLimit, hottest, 1)
+	d.idle(0, 80*time.Hour, func() { k.Tell(n) })
+	require.Less(t, k.s.RoomT, hardReset)
+	require.False(t, d.snapshot().Contacts.Active.Has(hardware.ContactHighLimit))
+	checkBooks(t, k)
+}

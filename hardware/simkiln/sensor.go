@@ -3,6 +3,7 @@ package simkiln
 import (
 	"fmt"
 	"math"
+	"strings"
 
 	"drywarden/hardware"
 	"drywarden/hardware/quantity"
@@ -24,6 +25,16 @@ type fitted struct {
 	keep  float64 // of the old value per sampling: lag
 }
 
+// idOf makes a lot's name fit for a probe's.
+func idOf(name string) string {
+	return strings.Map(func(r rune) rune {
+		if r >= 'a' && r <= 'z' || r >= '0' && r <= '9' {
+			return r
+		}
+		return '_'
+	}, strings.ToLower(name))
+}
+
 func keepOf(lag float64) float64 { return math.Exp(-sampling.Seconds() / lag) }
 
 func (k *Kiln) buildLayout() {
@@ -43,7 +54,7 @@ func (k *Kiln) buildLayout() {
 			}
 			k.fitted = append(k.fitted, f)
 			l.Probes = append(l.Probes, hardware.Probe{Name: full, Role: role, Lot: lot, Place: place,
-				Uncertainty: quantity.CelsiusDelta(uncertainty)})
+				Calibrated: p.Calibrated, Uncertainty: quantity.CelsiusDelta(uncertainty)})
 		}
 	}
 	none := hardware.NoLot
@@ -52,8 +63,8 @@ func (k *Kiln) buildLayout() {
 	add(hardware.RoleHumidity, "humidity", "entering air", none, p.Humidity, 0.01, 0.002, 60, 0)
 	add(hardware.RoleLeavingAir, "leaving_air", "leaving air", none, p.LeavingAir, 0.1, 0.03, 90, 0.3)
 	for i, lot := range k.cfg.Lots {
-		add(hardware.RoleCore, "core_"+lot.Name, "core of a board of "+lot.Name, int8(i), p.Cores, 0.1, 0.02, 30, 0.5)
-		add(hardware.RolePin, "pin_"+lot.Name, "a quarter deep in a board of "+lot.Name, int8(i), p.Pins, 0.02, 0.01, 20, 0)
+		add(hardware.RoleCore, "core_"+idOf(lot.Name), "core of a board of "+lot.Name, int8(i), p.Cores, 0.1, 0.02, 30, 0.5)
+		add(hardware.RolePin, "pin_"+idOf(lot.Name), "a quarter deep in a board of "+lot.Name, int8(i), p.Pins, 0.02, 0.01, 20, 0)
 	}
 	one := func(on bool) int {
 		if on {
@@ -263,7 +274,7 @@ func (k *Kiln) sample() {
 			if s.Severity[PinLeak] > 0 {
 				leak = 1e9
 			}
-			v = ohm * leak / (ohm + leak)
+			v = math.Min(math.Max(ohm*leak/(ohm+leak), 1e5), 1e11) // the meter's range
 		}
 		if fault := s.ProbeFault[i]; fault != NoFault {
 			v, q = k.spoil(i, f, fault, v)
