@@ -3,6 +3,7 @@ package schedule
 import (
 	"time"
 
+	"drywarden/hardware"
 	"drywarden/hardware/quantity"
 )
 
@@ -42,6 +43,11 @@ type Run struct {
 	Cores     int8          // valid core probes when the exposure was counted; fewer are a gap
 	Cold      bool          // the air is so far under the set point that heat may help a dry stage
 	Waiting   uint8         // lots, by bit, that are done while others are still dried
+
+	// Samples that have come to rest with the air, in equalize and the last dry stage.
+	RestTime [hardware.MaxLots]time.Duration            // at the set points since RestFrom was noted
+	RestFrom [hardware.MaxLots]quantity.MoistureContent // of each lot's wettest (equalize) or driest (dry) sample; 0: not noted
+	AtRest   uint8                                      // lots, by bit, whose sample moved little
 
 	// Next is a change decided but not yet durable: Step asks for it, the shell makes it durable, a later Step does it.
 	Next Change

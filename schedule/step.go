@@ -22,18 +22,21 @@ const (
 const (
 	belowFor                             = 6 * time.Hour // the moisture must be there so long before a stage ends
 	driestFor                            = time.Hour     // the same for the driest sample, which over-dries while it waits
-	maxSigma                             = 2.5           // points; a control moisture less certain ends no stage
-	warmWithin  quantity.Celsius         = 2             // air this near to the dry bulb is at the points
-	moistWithin quantity.MoistureContent = 1             // and this near to the EMC
-	coldStart   quantity.Celsius         = 2             // heat may help in dry stages when the air is this much too cold,
-	coldEnd     quantity.Celsius         = .2            // until it is this near
-	heldSag     quantity.Celsius         = 2             // a frozen set point is never more than this above the air,
-	heldRise    quantity.MoistureContent = 1             // and never more than this drier
-	heldFall    quantity.CelsiusPerHour  = 20            // and goes there no faster
-	gentleDown  quantity.MoisturePerHour = .5            // fall of EMC after a long outage
-	ventDryMC                            = 20            // vent and heat together only under this moisture
-	waitMargin                           = .3            // points; a lot that waits goes on waiting until it is this much wetter again
-	finalBelow  quantity.MoistureContent = 1.5           // EMC of the last dry stage under the lowest target, or it never ends
+	restFor                              = 96 * time.Hour
+	restFall    quantity.MoistureContent = 0.25
+	restError   quantity.MoistureContent = 2   // points by which a sample may read too wet when it has come to rest
+	maxSigma                             = 2.5 // points; a control moisture less certain ends no stage
+	warmWithin  quantity.Celsius         = 2   // air this near to the dry bulb is at the points
+	moistWithin quantity.MoistureContent = 1   // and this near to the EMC
+	coldStart   quantity.Celsius         = 2   // heat may help in dry stages when the air is this much too cold,
+	coldEnd     quantity.Celsius         = .2  // until it is this near
+	heldSag     quantity.Celsius         = 2   // a frozen set point is never more than this above the air,
+	heldRise    quantity.MoistureContent = 1   // and never more than this drier
+	heldFall    quantity.CelsiusPerHour  = 20  // and goes there no faster
+	gentleDown  quantity.MoisturePerHour = .5  // fall of EMC after a long outage
+	ventDryMC                            = 20  // vent and heat together only under this moisture
+	waitMargin                           = .3  // points; a lot that waits goes on waiting until it is this much wetter again
+	finalBelow  quantity.MoistureContent = 1.5 // EMC of the last dry stage under the lowest target, or it never ends
 	// equalizeRoom is how far the EMC of equalizing lies at least under the moisture at which it ends, so that it does.
 	equalizeRoom quantity.MoistureContent = 0.75
 )
@@ -109,6 +112,7 @@ func (r *Run) change(plan *Plan) {
 	}
 	r.InStage, r.AtPoints, r.Below, r.Overdue = 0, 0, 0, false
 	r.Exposure, r.Gap, r.Cores = 0, 0, 0
+	r.RestTime, r.RestFrom, r.AtRest = [hardware.MaxLots]time.Duration{}, [hardware.MaxLots]quantity.MoistureContent{}, 0
 	r.Override = Override{}
 	r.Cold = false
 	if int(next.Stage) == len(plan.Schedule.Stages) {
@@ -233,6 +237,7 @@ func (r *Run) keepTime(stage *Stage, c *Conditions, dryBulb quantity.Celsius, em
 		moist := c.EMCOK && c.EMC >= emc-moistWithin && (stage.Kind == Condition || c.EMC <= emc+moistWithin)
 		if warm && (moist || stage.Kind == Preheat) {
 			r.AtPoints += elapsed
+			r.rest(stage, c, elapsed)
 		}
 	}
 	limit := stage.MaxTime
@@ -245,6 +250,37 @@ func (r *Run) keepTime(stage *Stage, c *Conditions, dryBulb quantity.Celsius, em
 		r.Cold = true
 	case !c.DryBulbOK || c.DryBulb >= r.DryBulb-coldEnd:
 		r.Cold = false
+	}
+}
+
+// rest finds samples that have come to rest with the air. A sample whose oven-dry weight was reckoned a hundredth too low
+// reads a point too wet for ever, and a stage that waits for it would never end; that it no longer loses weight tells
+// that it is as dry as this air makes it. Four days and a quarter of a point: common practice, no source; with a time
+// constant of 10 days a board is then no more than 0.6 points over the EMC.
+func (r *Run) rest(stage *Stage, c *Conditions, elapsed time.Duration) {
+	if stage.Kind != Equalize && (stage.Kind != Dry || stage.UntilMC > 0) {
+		return
+	}
+	for i := range r.RestFrom {
+		b, bit := c.Lots[i].Wettest, uint8(1)<<i
+		if stage.Kind == Dry {
+			b = c.Lots[i].Driest
+		}
+		now := quantity.MoistureContent(b.Value)
+		r.RestTime[i] += elapsed
+		switch {
+		case !b.Valid:
+			r.RestFrom[i], r.RestTime[i] = 0, 0
+			r.AtRest &^= bit
+		case r.RestFrom[i] == 0:
+			r.RestFrom[i], r.RestTime[i] = now, 0
+		case r.RestTime[i] >= restFor:
+			r.AtRest &^= bit
+			if fall := r.RestFrom[i] - now; fall <= restFall && fall >= -restFall {
+				r.AtRest |= bit
+			}
+			r.RestFrom[i], r.RestTime[i] = now, 0
+		}
 	}
 }
 
@@ -305,9 +341,9 @@ func (r *Run) decide(plan *Plan, stage *Stage, c *Conditions, over bool, elapsed
 		if stage.UntilMC == 0 && next == Equalize {
 			long = driestFor
 		}
-		ended = r.steady(dried(plan, stage, next, c), elapsed, long) && r.InStage >= stage.MinDwell && !over
+		ended = r.steady(dried(plan, stage, next, c, r.AtRest), elapsed, long) && r.InStage >= stage.MinDwell && !over
 	case Equalize:
-		ended = r.steady(equalized(plan, c), elapsed, belowFor) && r.InStage >= stage.MinDwell
+		ended = r.steady(equalized(plan, c, r.AtRest), elapsed, belowFor) && r.InStage >= stage.MinDwell
 	case Condition:
 		cause, ended = ByTime, (r.AtPoints >= stage.For || r.Overdue) && r.InStage >= stage.MinDwell
 	case Heat:
@@ -342,13 +378,17 @@ func (r *Run) steady(yes bool, elapsed, long time.Duration) bool {
 func sure(b Belief) bool { return b.Valid && b.Sigma < maxSigma }
 
 // dried tells that the wood is dry enough for the stage to end.
-func dried(plan *Plan, stage *Stage, next Kind, c *Conditions) bool {
+func dried(plan *Plan, stage *Stage, next Kind, c *Conditions, atRest uint8) bool {
 	if stage.UntilMC > 0 {
 		return sure(c.Charge) && c.Charge.Value <= float64(stage.UntilMC)
 	}
 	if next == Equalize {
 		for i := range plan.Lots {
-			if b := c.Lots[i].Driest; sure(b) && sure(c.Lots[i].Control) && b.Value <= float64(plan.Lots[i].Target-plan.Equalizing.StartBelow) {
+			b, limit := c.Lots[i].Driest, plan.Lots[i].Target-plan.Equalizing.StartBelow
+			if atRest&(1<<i) != 0 {
+				limit += restError
+			}
+			if sure(b) && sure(c.Lots[i].Control) && b.Value <= float64(limit) {
 				return true
 			}
 		}
@@ -362,11 +402,15 @@ func dried(plan *Plan, stage *Stage, next Kind, c *Conditions) bool {
 	return true
 }
 
-// equalized tells that the wettest sample of every lot has come near enough to its target.
-func equalized(plan *Plan, c *Conditions) bool {
+// equalized tells that the wettest sample of every lot has come near enough to its target, or to rest no further from it
+// than its oven-dry weight may be wrong, while the lot's mean is there.
+func equalized(plan *Plan, c *Conditions, atRest uint8) bool {
 	for i := range plan.Lots {
-		b := c.Lots[i].Wettest
-		if !sure(b) || !sure(c.Lots[i].Control) || b.Value > float64(plan.Lots[i].Target+plan.Equalizing.EndAbove) {
+		b, limit := c.Lots[i].Wettest, plan.Lots[i].Target+plan.Equalizing.EndAbove
+		if m := c.Lots[i].Mean; atRest&(1<<i) != 0 && sure(m) && m.Value <= float64(limit) {
+			limit += restError
+		}
+		if !sure(b) || !sure(c.Lots[i].Control) || b.Value > float64(limit) {
 			return false
 		}
 	}

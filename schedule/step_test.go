@@ -150,14 +150,14 @@ func TestStagesEnd(t *testing.T) {
 		"dry: door":                     {atDry1, func() *Conditions { c := calm(39, 43, 15); c.DoorShut = false; return c }, 0, 0},
 		"last dry: driest of the first lot at 6.25":  {atDry3, func() *Conditions { c := calm(9, 49, 5); c.Lots[0].Driest = sureOf(6.25); return c }, 12 * time.Hour, ByMoisture},
 		"last dry: driest of the second lot at 6.75": {atDry3, func() *Conditions { c := calm(9, 49, 5); c.Lots[1].Driest = sureOf(6.75); return c }, 12 * time.Hour, ByMoisture},
-		"last dry: nobody dry yet":                   {atDry3, func() *Conditions { c := calm(9, 49, 5); c.Lots[0].Driest = sureOf(6.3); return c }, 0, 0},
+		"last dry: nobody dry yet":                   {atDry3, func() *Conditions { c := calm(12, 49, 5); c.Lots[0].Driest = sureOf(8.3); return c }, 0, 0},
 		"last dry: driest not known": {atDry3, func() *Conditions {
 			c := calm(5, 49, 5)
 			c.Lots[0].Driest.Valid, c.Lots[1].Driest.Valid = false, false
 			return c
 		}, 0, 0},
 		"equalize: wettest of every lot near its target": {atEqualize, func() *Conditions { return calm(7, 49, 7) }, 6 * time.Hour, ByMoisture},
-		"equalize: one wet sample":                       {atEqualize, func() *Conditions { c := calm(7, 49, 7); c.Lots[1].Wettest = sureOf(8.6); return c }, 0, 0},
+		"equalize: one wet sample":                       {atEqualize, func() *Conditions { c := calm(7, 49, 7); c.Lots[1].Wettest = sureOf(10.6); return c }, 0, 0},
 		"condition: time":                                {atCondition, func() *Conditions { return calm(8, 49, 11) }, 20 * time.Hour, ByTime},
 		"condition: too dry":                             {atCondition, func() *Conditions { return calm(8, 49, 9.9) }, 30 * 24 * time.Hour, ByTime},
 		"heat: exposure":                                 {atHeat, func() *Conditions { return calm(8, 65, 7) }, 30 * time.Minute, ByExposure},
@@ -241,6 +241,46 @@ func TestEqualizingBeginsSoon(t *testing.T) {
 	require.Equal(t, int8(atDry3), run.Stage)
 	runFor(plan, &run, c, 2*time.Minute)
 	require.Equal(t, int8(atEqualize), run.Stage)
+}
+
+// A sample whose dry weight was reckoned too low reads too wet for ever: once it loses no more weight, it holds nothing up.
+func TestSamplesAtRestHoldNothingUp(t *testing.T) {
+	plan := oakPlan()
+	run := at(plan, atEqualize)
+	c := calm(7, 49, 7)
+	c.Lots[0].Wettest = sureOf(9.5)
+	runFor(plan, &run, c, 96*time.Hour)
+	require.Equal(t, int8(atEqualize), run.Stage)
+	runFor(plan, &run, c, 7*time.Hour)
+	require.Equal(t, int8(atCondition), run.Stage)
+
+	run = at(plan, atEqualize)
+	for range 60 { // still drying, 0.1 points a day
+		runFor(plan, &run, c, 24*time.Hour)
+		c.Lots[0].Wettest.Value -= 0.02
+		if c.Lots[0].Wettest.Value < 8.7 {
+			break
+		}
+		c.Lots[0].Wettest.Value -= 0.08
+		require.Equal(t, int8(atEqualize), run.Stage, "at %v", c.Lots[0].Wettest.Value)
+	}
+
+	run = at(plan, atEqualize)
+	c.Lots[0].Wettest = sureOf(10.1)
+	runFor(plan, &run, c, 300*time.Hour)
+	require.Equal(t, int8(atEqualize), run.Stage, "no dry weight is that wrong")
+	c.Lots[0].Wettest, c.Lots[0].Mean = sureOf(9.5), sureOf(8.1)
+	runFor(plan, &run, c, 300*time.Hour)
+	require.Equal(t, int8(atEqualize), run.Stage, "the lot itself is not there")
+
+	run = at(plan, atDry3)
+	c = calm(9, 49, 5.5)
+	c.Lots[0].Driest = sureOf(6.6)
+	runFor(plan, &run, c, 96*time.Hour)
+	require.Equal(t, int8(atDry3), run.Stage)
+	runFor(plan, &run, c, 2*time.Hour)
+	require.Equal(t, int8(atEqualize), run.Stage)
+	require.Zero(t, run.AtRest)
 }
 
 func TestExposure(t *testing.T) {
