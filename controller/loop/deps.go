@@ -71,6 +71,8 @@ type Deps struct {
 	// where no charge is started from files.
 	Prepare func(controller.ChargeFiles) (*schedule.Plan, error)
 	Copies  Copies // optional where no charge is started from files
+	// KilnFile is the kiln file as run; a copy is kept with each charge. Optional.
+	KilnFile controller.File
 
 	Restored *Image             // what Restore found; nil: a first start, or unreadable, and Problem says why
 	Problem  error              // optional

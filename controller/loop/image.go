@@ -40,6 +40,7 @@ type Image struct {
 // RunFiles says which files a run goes by. Plan is what they came to; it is made again from the copies after a restart.
 type RunFiles struct {
 	ID        uint32         `json:"id"`
+	Kiln      KeptFile       `json:"kiln"` // as run when the charge was started
 	Charge    KeptFile       `json:"charge"`
 	Schedules []KeptFile     `json:"schedules"`
 	PlanHash  string         `json:"plan_hash"`

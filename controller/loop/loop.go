@@ -43,6 +43,7 @@ type Loop struct {
 	lastID   uint64
 
 	unsaved time.Duration // since the last save
+	behind  time.Time     // since when something waits to become durable, by the real clock; zero: nothing does
 	counts  counts
 	origin  mono.Instant // of this process
 	seen    seen
@@ -259,6 +260,12 @@ func (l *Loop) read() {
 		l.log.Info("inputs are read again")
 	}
 	s.Previous, s.Durable = l.applied, l.deps.Saver.Durable()
+	switch {
+	case s.Durable >= l.image.State.Generation:
+		l.behind = time.Time{}
+	case l.behind.IsZero():
+		l.behind = time.Now()
+	}
 	if slow := s.Elapsed >= 2*l.deps.Config.Tick; slow || l.seen.slow {
 		l.slow(slow)
 	}
@@ -376,6 +383,20 @@ func (l *Loop) save() {
 	m := &l.image
 	m.Stamp, m.DryBulb, m.DryBulbOK = l.stamp(), l.res.Conditions.DryBulb, l.res.Conditions.DryBulbOK
 	l.deps.Saver.Save(m)
+}
+
+// patience is how long the disk may take for a save, in real time: a bad card can take seconds.
+const patience = 10 * time.Second
+
+// storageTrouble says what is wrong with the saving of control state; empty: nothing.
+func (l *Loop) storageTrouble() string {
+	if err := l.deps.Saver.Failure(); err != nil {
+		return err.Error()
+	}
+	if !l.behind.IsZero() && time.Since(l.behind) > patience {
+		return fmt.Sprintf("the disk has not taken generation %d for %s", l.image.State.Generation, controller.Span(time.Since(l.behind)))
+	}
+	return ""
 }
 
 func (l *Loop) alive() {

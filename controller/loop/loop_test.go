@@ -15,6 +15,7 @@ import (
 	"github.com/stretchr/testify/require"
 
 	"drywarden/controller"
+	"drywarden/controller/operator"
 	"drywarden/controller/store"
 	"drywarden/controller/store/storetest"
 	"drywarden/hardware"
@@ -417,6 +418,28 @@ func TestSlowTicksAreCounted(t *testing.T) {
 	require.EqualValues(t, 1, r.ticks(3).Counts.Slow)
 }
 
+var _ operator.Kiln = (*Loop)(nil)
+
+// TestHangingDiskIsShown: a disk that neither takes nor refuses is found out by the clock.
+func TestHangingDiskIsShown(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		r := newRig(t, nil)
+		r.ticks(5)
+		r.saver.hold = true
+		r.Submit(controller.Command{Verb: controller.VerbHold})
+		r.Start(testPlan())
+		s := r.ticks(40)
+		require.Empty(t, s.Storage.Failure)
+		time.Sleep(patience + time.Second)
+		s = r.ticks(1)
+		require.Contains(t, s.Storage.Failure, "the disk has not taken generation")
+		require.Equal(t, "storage", alarmNamed(s, "storage"))
+		r.saver.hold = false
+		s = r.ticks(2)
+		require.Empty(t, s.Storage.Failure)
+	})
+}
+
 func TestFailingDiskIsShown(t *testing.T) {
 	r := newRig(t, nil)
 	r.saver.failure = errors.New("no space left")
@@ -432,7 +455,7 @@ func TestRestartFromTheDisk(t *testing.T) {
 	prepared := 0
 	var refused error
 	daemon := func(d *Deps) {
-		d.Copies = KeepIn(disk)
+		d.Copies, d.KilnFile = KeepIn(disk), controller.File{Name: "kiln.toml", Text: "kiln"}
 		d.Stamp = func() store.Stamp { return now }
 		d.Prepare = func(files controller.ChargeFiles) (*schedule.Plan, error) {
 			prepared++
@@ -476,6 +499,9 @@ func TestRestartFromTheDisk(t *testing.T) {
 		restored, err := DecodeImage(data)
 		require.NoError(t, err)
 		require.Nil(t, restored.Run.Plan)
+		kiln, err := store.Kept(disk, restored.Run.Kiln.Hash)
+		require.NoError(t, err)
+		require.Equal(t, "kiln", string(kiln), "the kiln file is kept as run")
 		r.boot(restored, func(d *Deps) {
 			daemon(d)
 			if change != nil {

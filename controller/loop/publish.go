@@ -47,9 +47,7 @@ func (l *Loop) build() *controller.Status {
 	if state.Pending.On {
 		s.Pending = &controller.PendingStatus{Verb: state.Pending.Command.Verb.String(), Generation: state.Pending.Generation}
 	}
-	if err := l.deps.Saver.Failure(); err != nil {
-		s.Storage.Failure = err.Error()
-	}
+	s.Storage.Failure = l.storageTrouble()
 	s.Trips = l.tripStatus(s.Alarms)
 	if cfg.Layout.Condensate {
 		s.Meters.Condensate = known(snap.Condensate.Quality == hardware.Valid, snap.Condensate.Total)
@@ -241,7 +239,7 @@ func (l *Loop) alarmStatus() []controller.AlarmStatus {
 		}
 		list = append(list, controller.AlarmStatus{
 			Rule: l.rules.name(a.Rule), Class: a.Class.String(), Active: a.Active, Latched: a.Latched, Acked: a.Acked, Clears: a.Clears.String(),
-			Probe: probe, For: a.For.Seconds(), Value: a.Value, Limit: a.Limit,
+			Probe: probe, For: a.For.Seconds(), Value: finite(a.Value), Limit: finite(a.Limit),
 			Seen: fill(text.Seen, &a, probe), Done: fill(text.Done, &a, probe),
 			CheckFirst: fill(text.CheckFirst, &a, probe), WoodWaits: fill(text.WoodWaits, &a, probe),
 			Safety: a.Rule <= hardware.LastSafetyRule,
@@ -255,13 +253,21 @@ func (l *Loop) ownAlarms(all []hardware.Alarm) []hardware.Alarm {
 	for _, own := range []struct {
 		rule   hardware.RuleID
 		active bool
-	}{{RuleStorage, l.deps.Saver.Failure() != nil}, {RuleSlowTick, l.seen.slow}, {RuleInputs, l.seen.unread}} {
+	}{{RuleStorage, l.storageTrouble() != ""}, {RuleSlowTick, l.seen.slow}, {RuleInputs, l.seen.unread}} {
 		if own.active {
 			text := l.rules.text(own.rule)
 			all = append(all, hardware.Alarm{Rule: own.rule, Class: text.Class, Active: true, Clears: text.Clears, Probe: hardware.NoProbe})
 		}
 	}
 	return all
+}
+
+// finite keeps what is no number out of JSON, which has no way to write it.
+func finite(v float64) float64 {
+	if !quantity.Finite(v) {
+		return 0
+	}
+	return v
 }
 
 func fill(text string, a *hardware.Alarm, probe string) string {

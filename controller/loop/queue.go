@@ -75,6 +75,9 @@ func (l *Loop) StartCharge(ctx context.Context, order controller.Order, files co
 	for _, s := range files.Schedules {
 		run.Schedules = append(run.Schedules, kept(s))
 	}
+	if l.deps.KilnFile.Text != "" {
+		run.Kiln = kept(l.deps.KilnFile)
+	}
 	if err != nil {
 		return controller.Answer{}, err
 	}

@@ -11,6 +11,7 @@ import (
 
 // answerOf puts a reply into words.
 func answerOf(r controller.Reply) controller.Answer {
+	r.Value, r.Limit = finite(r.Value), finite(r.Limit)
 	return controller.Answer{Reply: r, Text: refusalText(r)}
 }
 
