@@ -152,7 +152,7 @@ func (a *app) serve(ctx context.Context, file *kilnfile.File, flags *runFlags, f
 		Rules: safety.Rules(), Units: file.Units.String(), Unjudged: unjudged(&layout),
 		Prepare:  func(files controller.ChargeFiles) (*schedule.Plan, error) { return live.prepare(files, kiln) },
 		Copies:   loop.KeepIn(fs),
-		Restored: restored, Problem: problem, Stamp: live.stamp, Log: log, Notify: notify,
+		Restored: restored, Problem: problem, Stamp: live.stamp, Wall: wall, Log: log, Notify: notify,
 		PublishEvery: max(1, int(flags.speed/20)),
 	})
 	if err != nil {
@@ -184,6 +184,11 @@ func (a *app) serve(ctx context.Context, file *kilnfile.File, flags *runFlags, f
 	stop()
 	running.Wait()
 	return err
+}
+
+func wall() hardware.WallTime {
+	seconds, trusted := store.WallTime()
+	return hardware.WallTime{Unix: seconds, Trusted: trusted}
 }
 
 const saverPatience = 5 * time.Second

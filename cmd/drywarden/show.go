@@ -3,6 +3,7 @@ package main
 import (
 	"encoding/json"
 	"fmt"
+	"slices"
 	"strings"
 	"text/tabwriter"
 	"time"
@@ -106,7 +107,11 @@ func (a *app) printStatus(s *controller.Status) error {
 		if o.Applied && o.Speed != nil {
 			state = fmt.Sprintf("%.0f%%", *o.Speed*100)
 		}
+		// The daemon's sentence begins with the output's name, which stands in front already.
 		text := o.Why
+		if _, rest, ok := strings.Cut(text, ": "); ok && strings.HasPrefix(text, strings.ReplaceAll(o.Name, "_", " ")+" o") {
+			text = rest
+		}
 		if o.Veto != "" {
 			text += " (refused: " + o.Veto + ")"
 		}
@@ -137,7 +142,14 @@ func stageText(c *controller.ChargeStatus) string {
 	if c.Stage < 0 || c.Stage >= len(c.Stages) {
 		return c.Phase
 	}
-	return fmt.Sprintf("stage %d of %d, %s, for %s", c.Stage+1, len(c.Stages), c.Stages[c.Stage].Name, days(seconds(c.InStage)))
+	return fmt.Sprintf("stage %d of %d, %s, for %s", c.Stage+1, len(c.Stages), stageName(c), days(seconds(c.InStage)))
+}
+
+func stageName(c *controller.ChargeStatus) string {
+	if c.Stage < 0 || c.Stage >= len(c.Stages) {
+		return c.Phase
+	}
+	return c.Stages[c.Stage].Name
 }
 
 func (a *app) printStages(s *controller.Status) error {
@@ -231,27 +243,41 @@ func (a *app) printLine(s *controller.Status) error {
 	units := unitsOf(s)
 	line := s.Mode
 	if c := s.Charge; c != nil {
-		line = fmt.Sprintf("%s, %s %s %%", s.Mode, stageText(c), number(c.Control.Value, "%.1f"))
+		line = fmt.Sprintf("%s, stage %d %s, %s %%", s.Mode, c.Stage+1, stageName(c), number(c.Control.Value, "%.1f"))
 	}
 	if s.Air.DryBulb != nil && s.Air.EMC != nil {
 		line += fmt.Sprintf(", %s/%.1f %%", temperature(*s.Air.DryBulb, units), *s.Air.EMC)
 	}
-	var on []string
-	for _, o := range s.Outputs {
-		switch o.Name {
-		case "heartbeat", "beacon", "crankcase":
-		default:
-			if o.Applied {
-				on = append(on, o.Name)
-			}
-		}
-	}
+	on := running(s)
 	if len(on) > 0 {
-		line += ", on: " + strings.Join(on, " ")
+		line += ", on: " + strings.Join(on, ", ")
 	}
 	if n := len(s.Trips); n > 0 {
 		line += ", " + count(n, "trip")
 	}
 	_, err := fmt.Fprintln(a.out, line)
 	return err
+}
+
+// running names in short what runs, for one line.
+func running(s *controller.Status) []string {
+	var on []string
+	for _, o := range s.Outputs {
+		name := ""
+		switch {
+		case !o.Applied:
+		case strings.HasPrefix(o.Name, "fan_forward"):
+			name = "fans"
+		case strings.HasPrefix(o.Name, "fan_reverse"):
+			name = "fans back"
+		case strings.HasPrefix(o.Name, "heat_"):
+			name = "heat"
+		case o.Name == "compressor", o.Name == "vent", o.Name == "spray", o.Name == "sounder":
+			name = o.Name
+		}
+		if name != "" && !slices.Contains(on, name) {
+			on = append(on, name)
+		}
+	}
+	return on
 }
