@@ -626,6 +626,20 @@ func TestPanicEndsWithOutputsOff(t *testing.T) {
 	require.Contains(t, r.log.String(), "goroutine", "the stack is in the log")
 }
 
+// TestSavedStateIsTheState: what is read back is what was, to the last bit, so that a step from either is the same.
+func TestSavedStateIsTheState(t *testing.T) {
+	r := newRig(t, nil).started()
+	for i := range 30 {
+		r.room.celsius = 30 + float64(i)/7
+		r.ticks(17)
+		data, err := r.image.Encode()
+		require.NoError(t, err)
+		got, err := DecodeImage(data)
+		require.NoError(t, err)
+		require.Equal(t, r.image.State, got.State)
+	}
+}
+
 // TestSameInputsSameRecord: the shell adds nothing of its own to what is recorded.
 func TestSameInputsSameRecord(t *testing.T) {
 	run := func(publish int) []trace.Record {

@@ -1,6 +1,8 @@
 package store_test
 
 import (
+	"bufio"
+	"fmt"
 	"os"
 	"os/exec"
 	"path/filepath"
@@ -103,5 +105,49 @@ func TestOutage(t *testing.T) {
 			require.Equal(t, c.known, known)
 			require.Equal(t, c.want, length)
 		})
+	}
+}
+
+// TestKilledWhileSaving kills a real process in the middle of its saves: what it said was saved is there.
+func TestKilledWhileSaving(t *testing.T) {
+	if dir := os.Getenv("STORE_TEST_SAVE"); dir != "" {
+		fs, err := store.Folder(dir)
+		require.NoError(t, err)
+		slots := store.NewSlots(fs, "state")
+		found, _ := slots.Load()
+		for g := found.Generation + 1; ; g++ {
+			require.NoError(t, slots.Save(g, image(g, 4000)))
+			fmt.Println(g)
+		}
+	}
+	dir := t.TempDir()
+	fs, err := store.Folder(dir)
+	require.NoError(t, err)
+	var said uint64
+	for kill := range 8 {
+		child := exec.Command(os.Args[0], "-test.run=^TestKilledWhileSaving$")
+		child.Env = append(os.Environ(), "STORE_TEST_SAVE="+dir)
+		out, err := child.StdoutPipe()
+		require.NoError(t, err)
+		require.NoError(t, child.Start())
+		lines := bufio.NewScanner(out)
+		for range 3 + 5*kill {
+			require.True(t, lines.Scan())
+			said, err = strconv.ParseUint(lines.Text(), 10, 64)
+			require.NoError(t, err)
+		}
+		require.NoError(t, child.Process.Kill())
+		for lines.Scan() { // what it managed to say before it died
+			if said, err = strconv.ParseUint(lines.Text(), 10, 64); err != nil {
+				break
+			}
+		}
+		_ = child.Wait()
+		found, err := store.NewSlots(fs, "state").Load()
+		require.NoError(t, err)
+		require.NoError(t, found.Spoiled)
+		require.GreaterOrEqual(t, found.Generation, said)
+		require.LessOrEqual(t, found.Generation, said+1)
+		require.Equal(t, image(found.Generation, 4000), found.Data)
 	}
 }
