@@ -26,7 +26,7 @@
 // A caller that keeps to these is never refused in a fault-free run. Times run from the process's first tick, on what was
 // applied. Where the gate says 10 s, ask at 10 s of one's own count or later; on a real clock, one tick later.
 //
-//   - Nothing but the sounder before StartDelay (30 s).
+//   - Nothing before StartDelay (30 s), but the sounder in the last 10 s of it.
 //   - Fans, blower, heat, compressor, spray need DoorWarning (10 s) of applied sounder with the door shut, once after the
 //     start of the process and again after the door was open, the inhibit key turned, or everything was forced OFF.
 //   - A fan group starts in its last direction when that is known; in the other direction, or when none is known (first

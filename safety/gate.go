@@ -134,7 +134,6 @@ func (g *Gate) offOnPanic() {
 func (g *Gate) off() error {
 	defer func() { _ = recover() }() // they may be what panicked; the heartbeat stands still now
 	g.state.silence(hardware.ForcedOff)
-	g.state.Beat = false
 	g.forced = hardware.ForcedOff
 	return g.act.Apply(g.clock.Now(), hardware.Outputs{})
 }
@@ -142,7 +141,7 @@ func (g *Gate) off() error {
 // save sees to it that the store gets the newest record.
 func (g *Gate) save(now mono.Instant) {
 	want := g.state.record(g.plant)
-	if g.known && want == g.saved && !g.flying {
+	if g.known && want == g.saved {
 		g.saveErr = nil
 		return
 	}

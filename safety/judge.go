@@ -116,7 +116,6 @@ func (f *facts) gather(p *Plant, s *State) {
 			f.on = f.on.With(o, true)
 		}
 	}
-	f.unknown &^= f.on
 	f.off = p.sensed &^ f.on &^ f.unknown
 
 	f.idle = 0

@@ -19,7 +19,7 @@ type witness struct {
 	ticks  int
 	was    hardware.OutputSet
 	offAt  [hardware.OutputCount]time.Duration
-	onceOn [hardware.OutputCount]bool
+	onAt   [hardware.OutputCount]time.Duration
 	air    time.Duration // last proven
 	aired  bool
 	wind   time.Duration // over the evaporator
@@ -86,7 +86,7 @@ func (w *witness) see(r *rig, elapsed time.Duration) {
 	w.no(rising&(hardware.AllHeat|1<<hardware.Compressor) != 0 && !active(hardware.ContactAirflow), "started without airflow proven")
 	w.no((heat || compressor) && on&hardware.AllFans == 0, "heat or compressor without a fan")
 	w.no(compressor && !has(on, hardware.Blower), "compressor without blower")
-	w.no(compressor && has(w.was, hardware.Blower) && w.now-w.wind > 30*time.Second && w.now-w.offAt[hardware.Blower] > 30*time.Second, "compressor without air over the evaporator")
+	w.no(compressor && has(w.was, hardware.Blower) && w.now-w.wind > 30*time.Second && w.now-w.onAt[hardware.Blower] > 30*time.Second, "compressor without air over the evaporator")
 	if has(rising, hardware.Compressor) {
 		w.no(w.now-w.offAt[hardware.Compressor] < 300*time.Second, "compressor without its rest")
 		w.starts = append(w.starts, w.now)
@@ -160,6 +160,9 @@ func (w *witness) see(r *rig, elapsed time.Duration) {
 		w.no(has(rising, o) && o != hardware.Heartbeat && w.now-w.offAt[o] < least, o.String()+" switched on too soon")
 		if has(w.was&^on, o) {
 			w.offAt[o] = w.now
+		}
+		if has(rising, o) {
+			w.onAt[o] = w.now
 		}
 	}
 	for _, speed := range r.out.FanSpeed {

@@ -1,6 +1,7 @@
 package safety
 
 import (
+	"sync"
 	"testing"
 	"time"
 
@@ -212,6 +213,7 @@ func unreadable(c hardware.ContactID) func(*rig) {
 
 // board notes what it is told.
 type board struct {
+	mu     sync.Mutex
 	out    hardware.Outputs
 	writes int
 	err    error
@@ -223,6 +225,8 @@ func (b *board) Apply(_ mono.Instant, out hardware.Outputs) error {
 	if b.panics {
 		panic("board gone")
 	}
+	b.mu.Lock()
+	defer b.mu.Unlock()
 	b.writes++
 	if b.err == nil {
 		b.out = out
@@ -231,6 +235,13 @@ func (b *board) Apply(_ mono.Instant, out hardware.Outputs) error {
 		b.told <- struct{}{}
 	}
 	return b.err
+}
+
+// now gives what it was told last, to a test that runs beside Watch.
+func (b *board) now() hardware.Outputs {
+	b.mu.Lock()
+	defer b.mu.Unlock()
+	return b.out
 }
 
 // memory is a trip store.

@@ -52,7 +52,6 @@ type ruleCase struct {
 	after  int                // ticks until it is in force, the first that shows it counting as 1
 	level  hardware.SafeLevel //
 	gone   hardware.OutputSet // of what ran
-	also   hardware.OutputSet // asked for besides, before the fault
 	latch  int                // ticks until latched; 0: never
 }
 

@@ -269,6 +269,9 @@ func (s *State) interlock(p *Plant, f *facts) {
 	}
 	if left := l.StartDelay.Std() - s.Up; left > 0 {
 		f.refuse(^sounderOut, StartDelay, left)
+		if left -= l.DoorWarning.Std(); left > 0 {
+			f.refuse(sounderOut, StartDelay, left) // it warns of what is to come, at the end of the delay
+		}
 	}
 	if left := l.DoorWarning.Std() - s.Warned; left > 0 {
 		f.refuse(moving, RestartWarning, left)

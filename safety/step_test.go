@@ -195,13 +195,18 @@ func TestStart(t *testing.T) {
 		v, _ := r.veto(hardware.Vent)
 		require.Equal(t, hardware.Veto{Output: hardware.Vent, Rule: StartDelay, Remaining: time.Duration(30-n) * time.Second}, v)
 	}
+	r = newRig(t)
 	r.want = sounderOut
-	r.run(10)
+	r.run(20)
+	require.Zero(t, r.out.On)
+	v, _ := r.veto(hardware.Sounder)
+	require.Equal(t, hardware.Veto{Output: hardware.Sounder, Rule: StartDelay, Remaining: time.Second}, v)
+	r.run(20)
 	require.True(t, r.out.On.Has(hardware.Sounder))
 	r.want = everything
 	r.run(1)
 	require.Equal(t, "fan_coast", r.vetoedBy(hardware.FanForward1), "no direction is known: assume just stopped")
-	v, _ := r.veto(hardware.Compressor)
+	v, _ = r.veto(hardware.Compressor)
 	require.Equal(t, "airflow_compressor", Name(v.Rule))
 	r.run(20)
 	require.True(t, r.on().Has(hardware.FanForward1))
@@ -446,6 +451,56 @@ func TestStallEarnsNothing(t *testing.T) {
 	r.tick(-time.Hour)
 	v, _ = r.veto(hardware.Compressor)
 	require.Equal(t, (300-9-2-2)*time.Second, v.Remaining, "time does not go back")
+}
+
+// What works towards a refusal counts all the time that passed, once it was seen before.
+func TestStallForgivesNothing(t *testing.T) {
+	r := newRig(t)
+	r.drying()
+	r.breaks = inactive(hardware.ContactAirflow)
+	r.tick(4500 * time.Millisecond)
+	r.tick(4500 * time.Millisecond)
+	require.True(t, r.on().Has(hardware.Heat1))
+	r.tick(1100 * time.Millisecond)
+	require.Equal(t, "airflow_heat", r.vetoedBy(hardware.Heat1))
+
+	r = newRig(t)
+	r.drying()
+	r.breaks = value(core, 71)
+	r.tick(4500 * time.Millisecond) // worth 2 s, as it is seen for the first time
+	r.tick(4500 * time.Millisecond)
+	require.Zero(t, r.out.Trips)
+	r.tick(3500 * time.Millisecond)
+	require.True(t, r.out.Trips.Has(DryBulbTooHigh))
+
+	r = newRig(t)
+	r.drying()
+	r.state.HeatCredit = 100 * time.Second
+	r.tick(4 * time.Second)
+	require.Equal(t, 96500*time.Millisecond, r.state.HeatCredit, "4 s spent, 2 s x 0.25 earned")
+}
+
+// Between its rest and its grace: a compressor holds without proof for a while, but does not start.
+func TestCompressorStartsOnProof(t *testing.T) {
+	r := newRig(t)
+	r.settleIn()
+	r.want = forwards | blowerOut
+	r.run(30)
+	r.want |= compressorOut
+	r.breaks = inactive(hardware.ContactAirflow)
+	r.run(1)
+	require.Equal(t, "airflow_compressor", r.vetoedBy(hardware.Compressor))
+}
+
+// Only what was being cleared is cleared.
+func TestClearedByMistake(t *testing.T) {
+	r := newRig(t)
+	r.state.Latched = 1<<Smoke | 1<<GasLeak
+	r.state.Clearing = 1 << GasLeak
+	r.look()
+	r.in.Cleared = 1<<Smoke | 1<<GasLeak
+	Step(r.plant, &r.state, &r.in, &r.out)
+	require.Equal(t, hardware.RuleSet(1<<Smoke), r.out.Trips)
 }
 
 func TestHeatDuty(t *testing.T) {
