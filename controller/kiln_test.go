@@ -105,7 +105,7 @@ func newRig(t testing.TB, c simkiln.Config, charge string) *rig {
 
 	sheet, err := schedule.ParseCharge("charge.toml", []byte(charge))
 	require.NoError(t, err)
-	r.plan, err = schedule.Resolve(sheet, schedule.Kiln{Machine: library.Machine{Pressure: c.Pressure, DryBulbMax: 49, RHMin: 0.28}, EMCMin: 4.5,
+	r.plan, err = schedule.Resolve(sheet, schedule.Kiln{Machine: library.Machine{Pressure: c.Pressure, DryBulbMax: 47, RHMin: 0.28}, EMCMin: 4.5,
 		DryBulbMax: 60, HeatMax: 65, Spray: true, Heat: true, Vent: true, Cores: 4, Simulated: true})
 	require.NoError(t, err)
 	r.plan.ID = 1

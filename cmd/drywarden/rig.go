@@ -227,7 +227,7 @@ func traceLimits(c *controller.Config, l *safety.Limits, f *kilnfile.File) trace
 		RampDryBulb: rampDryBulbMax, RampEMC: rampEMCMax,
 	}
 	if f.Compressor != nil {
-		t.CompressorMinOnNS = int64(min(c.Sequence.MinOn, c.Sequence.MinOnWet))
+		t.CompressorMinOnNS = int64(min(c.Sequence.MinOn, c.Sequence.MinOnWet, c.Sequence.MinOnOver))
 	}
 	return t
 }

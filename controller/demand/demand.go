@@ -55,7 +55,7 @@ func DefaultConfig() Config {
 		VentAbove: 1, VentUntil: 0.4, VentPulse: time.Minute, VentPeriod: 5 * time.Minute,
 		VentDryDuty: 0.25, VentDryGain: 0.003, VentDryMC: 20,
 		SprayBelow: 0.25, SprayUntil: 0, SprayDrop: 3, SprayPulse: 15 * time.Second, SprayPause: 45 * time.Second,
-		AmbientMin: 19, AmbientMax: 46, AmbientGap: 1, HotStop: 3,
+		AmbientMin: 19, AmbientMax: 46, AmbientGap: 1, HotStop: 2.5,
 		BlowerLowBelow: 0.45, BlowerLowMin: 24.5,
 	}
 }
@@ -102,6 +102,7 @@ type Demand struct {
 	Fans      bool
 	FanSpeed  quantity.Ratio
 	Dry       bool // compressor and blower
+	Over      bool // the air is well past what the compressor was to do: its run may be cut to the shortest
 	BlowerLow bool
 	Heat      uint8 // stages
 	Vent      bool
@@ -199,6 +200,7 @@ func dry(cfg *Config, s *State, in *Input, out *Demand) {
 	on, off := float64(sp.EMC+cfg.DryAbove+s.Shift), float64(sp.EMC-cfg.DryBelow+s.Shift)
 	emc := float64(c.EMC)
 	duty := sp.DutyCap
+	out.Over = c.EMCOK && emc < off-overshoot || s.HotOff
 	switch {
 	case !cfg.Compressor:
 		why(Why{Code: NotFitted})
@@ -245,6 +247,9 @@ func dry(cfg *Config, s *State, in *Input, out *Demand) {
 	}
 	blower(cfg, s, c, out)
 }
+
+// overshoot is how far the EMC may fall under the band before a run is cut to the shortest, points.
+const overshoot = 0.8
 
 // ambient keeps the compressor within its data plate, with some hysteresis.
 func ambient(cfg *Config, s *State, db quantity.Celsius) {

@@ -18,6 +18,14 @@ const (
 // learnEvery is the rhythm in which offsets are learnt: between, air that did not change costs nothing.
 const learnEvery = time.Minute
 
+// Greatest offsets that are carried on when a probe is lost, in kelvin and as a ratio. Those that ask for less may be
+// large: the one that is left had been the one not believed.
+const (
+	carryCooler = 3.0
+	carryWarmer = 10.0
+	carryDamper = 0.1
+)
+
 // carryBack is how fast a carried offset is given up once all probes are back.
 const carryBack = 10 * time.Minute
 
@@ -158,14 +166,16 @@ func (a *Air) dryBulb(cfg *Config, in *Input) {
 			}
 		}
 	}
-	value = a.carry(&a.Carry, in, value, a.DryBulb, a.DryBulbOK && a.Lost == 0, n < int(a.DryCount), n >= len(in.index.dryBulbs()))
+	carry(&a.Carry, in, value, a.DryBulb, a.DryBulbOK && a.Lost == 0, n < int(a.DryCount), n >= len(in.index.dryBulbs()))
+	a.Carry = min(max(a.Carry, -carryCooler), carryWarmer)
+	value += a.Carry
 	a.DryBulb, a.DryBulbOK, a.DryBulbs, a.Lost, a.Started = value, true, agreed, 0, true
 	a.DryCount = int8(n)
 }
 
 // carry keeps a fused value from jumping when one of its probes is lost: the difference goes on as an offset until all
 // are back.
-func (a *Air) carry(offset *float64, in *Input, value, before float64, beforeOK, lost, all bool) float64 {
+func carry(offset *float64, in *Input, value, before float64, beforeOK, lost, all bool) {
 	switch {
 	case lost && beforeOK:
 		*offset = before - value
@@ -175,7 +185,6 @@ func (a *Air) carry(offset *float64, in *Input, value, before float64, beforeOK,
 			*offset = 0
 		}
 	}
-	return value + *offset
 }
 
 // majority finds the dry bulbs that most others agree with, and of equals the warmest.
@@ -268,7 +277,9 @@ func (a *Air) humidity(cfg *Config, in *Input) {
 			}
 		}
 	}
-	value = a.carry(&a.CarryRH, in, value, a.RH, a.EMCOK && a.LostHumid == 0, n < int(a.HumidCount), n >= fitted)
+	carry(&a.CarryRH, in, value, a.RH, a.EMCOK && a.LostHumid == 0, n < int(a.HumidCount), n >= fitted)
+	a.CarryRH = min(a.CarryRH, carryDamper)
+	value += a.CarryRH
 	value = min(max(value, 0.01), 1)
 	if key := [2]float64{a.DryBulb, value}; key != a.Key || !a.EMCOK {
 		t, rh := quantity.Celsius(a.DryBulb), quantity.Ratio(value)

@@ -65,17 +65,16 @@ func (f *Filter) sigma(i int) float64 { return math.Sqrt(max(f.P[i][i], 0)) }
 // dynamics are one lot's over a short time.
 type dynamics struct {
 	hours              float64
-	keep               float64 // share of the rate that is kept; the rest is drawn to model
-	model              float64 // points an hour
+	keep               float64 // share of the rate that is kept
 	walkMoisture       float64 // variances that the time adds
 	walkRate, walkBias float64
 }
 
-// predict moves one lot on: M falls by its rate, the rate is drawn slowly to what a simple model expects.
+// predict moves one lot on: the moisture falls by the rate, the rate by what the dynamics say.
 func (f *Filter) predict(lot int, d *dynamics) {
 	m, r, b := at(lot, moisture), at(lot, rate), at(lot, pinBias)
 	f.X[m] -= f.X[r] * d.hours
-	f.X[r] = f.X[r]*d.keep + d.model*(1-d.keep)
+	f.X[r] *= d.keep
 	for j := range f.P {
 		f.P[m][j] -= d.hours * f.P[r][j]
 		f.P[r][j] *= d.keep

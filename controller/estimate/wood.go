@@ -24,7 +24,7 @@ const (
 	sigmaGreen    = 8.0  // points, of a green lot's moisture on the charge sheet
 	sigmaDry      = 2.0  // points, of an air-dried lot's
 	sigmaUnknown  = 15.0 // points, when what was known is lost
-	sigmaRate     = 0.1  // points an hour, before anything is known
+	sigmaRate     = 0.2  // points an hour, before anything is known
 	sigmaBias     = 1.5  // points, of a lot's pins: species and contact
 	spread        = 0.06 // of the moisture, board to lot
 	ovenDryError  = 0.007
@@ -33,7 +33,7 @@ const (
 	walkBias      = 0.05 // points a root day
 	walkRecovery  = 0.01 // a root day
 	lively        = 5    // times walkRate after a change of set points
-	drawnOver     = 48.0 // hours over which the rate is drawn to the model
+	leastGap      = 1.0  // points over the EMC: nearer, the rate is no longer said to fall with the gap
 	waterShare    = 0.08 // of the water measured
 	waterFloor    = 0.02 // points an hour of the whole charge
 	holdUp        = 0.8  // kg on the coil and in the drain
@@ -203,7 +203,7 @@ func airWater(a *Air, in *Input) float64 {
 
 func (w *Wood) predict(a *Air, in *Input, dt time.Duration) {
 	hours := dt.Hours()
-	d := dynamics{hours: hours, keep: max(1-hours/drawnOver, 0), walkMoisture: walkMoisture * walkMoisture * hours,
+	d := dynamics{hours: hours, walkMoisture: walkMoisture * walkMoisture * hours,
 		walkRate: walkRate * walkRate * hours, walkBias: walkBias * walkBias * hours / 24}
 	if w.Lively > 0 {
 		w.Lively -= dt
@@ -212,9 +212,10 @@ func (w *Wood) predict(a *Air, in *Input, dt time.Duration) {
 	w.Filter.P[recovery][recovery] += walkRecovery * walkRecovery * hours / 24
 	for i := range int(w.Lots) {
 		r := w.Filter.X[at(i, rate)]
-		d.model = r
-		if a.EMCOK {
-			d.model = modelRate(&in.Plan.Lots[i], w.Filter.X[at(i, moisture)], a)
+		d.keep = 1
+		if a.EMCOK && r > 0 {
+			// Wood approaches the EMC exponentially: its rate falls as the gap does.
+			d.keep = max(1-hours*r/max(w.Filter.X[at(i, moisture)]-a.EMC, leastGap), 0.9)
 		}
 		w.Filter.predict(i, &d)
 		w.Lot[i].Loss += r * hours
@@ -242,25 +243,6 @@ func (w *Wood) carryForward(plan *schedule.Plan, lot int, loss float64, a *Air, 
 		}
 		s.Moisture = min(max(m, moistureMin), moistureMax)
 	}
-}
-
-// modelRate is what a lot may be expected to lose, points an hour: exponential approach to the EMC with the time constant
-// of the red-oak regression (thickness in inches, saturation pressure in mmHg; Simpson and Tschernitz, coefficients from
-// memory), times a factor for easier species (assumed). The filter is only drawn to it slowly.
-func modelRate(lot *schedule.Lot, m float64, a *Air) float64 {
-	inches := float64(lot.Thickness) / 0.0254
-	if inches <= 0 {
-		inches = 1
-	}
-	mercury := float64(wood.SaturationPressure(quantity.Celsius(a.DryBulb))) / 133.322
-	days := math.Pow(inches, 1.52) / (0.0575 + 0.00142*mercury)
-	switch lot.Group {
-	case schedule.Moderate:
-		days *= 0.5
-	case schedule.Easy:
-		days *= 0.25
-	}
-	return max(m-a.EMC, 0) / (days * 24)
 }
 
 // balance compares the water collected with what the lots should have lost.

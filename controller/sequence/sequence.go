@@ -29,6 +29,7 @@ type Config struct {
 	MinOff     time.Duration // compressor; above what the gate demands
 	MinOn      time.Duration // compressor
 	MinOnWet   time.Duration // compressor, governing moisture above fibre saturation
+	MinOnOver  time.Duration // compressor, the air already well past the set points
 	StartGap   time.Duration // from start to start of the compressor: bounds its starts an hour
 	BlowerLead time.Duration // blower before compressor where its airflow is not sensed
 	BlowerWait time.Duration // for the blower's proof before giving up
@@ -52,7 +53,7 @@ func DefaultConfig() Config {
 		WarnTime: 10 * time.Second, Stagger: 3 * time.Second, Settle: 30 * time.Second, Coast: 75 * time.Second, RunOn: time.Minute,
 		ReverseWetMin: 3 * time.Hour, ReverseWetMax: 6 * time.Hour, ReverseDryMin: 6 * time.Hour, ReverseDryMax: 12 * time.Hour,
 		AirProven: 5 * time.Second, AirGrace: 3 * time.Second, AirTrouble: 20 * time.Second,
-		MinOff: 310 * time.Second, MinOn: 605 * time.Second, MinOnWet: 245 * time.Second, StartGap: 910 * time.Second,
+		MinOff: 310 * time.Second, MinOn: 605 * time.Second, MinOnWet: 245 * time.Second, MinOnOver: 185 * time.Second, StartGap: 910 * time.Second,
 		BlowerLead: 5 * time.Second, BlowerWait: 30 * time.Second, BlowerRest: 5 * time.Minute,
 		Frost: -1, FrostFor: 10 * time.Minute, DefrostTo: 5, DefrostMax: 20 * time.Minute, Defrost: 15 * time.Minute, DefrostsIn: 2 * time.Hour,
 		ContactorIv: 11 * time.Second, VentIv: 61 * time.Second, SprayIv: 6 * time.Second, HeatIv: 20 * time.Second,
@@ -388,14 +389,17 @@ func (s *State) reversalDue(cfg *Config, in *Input) bool {
 	case quiet, resting && s.RunFor >= late:
 		return true
 	case s.RunFor >= most:
-		return s.CompressorOff > 0 || s.CompressorOn >= s.minOn(cfg, in.Demand.Wet)
+		return s.CompressorOff > 0 || s.CompressorOn >= cfg.MinOn
 	}
 	return false
 }
 
-func (s *State) minOn(cfg *Config, wet bool) time.Duration {
-	if wet {
-		return cfg.MinOnWet
+func (s *State) minOn(cfg *Config, d *demand.Demand) time.Duration {
+	switch {
+	case d.Over:
+		return min(cfg.MinOnOver, cfg.MinOn)
+	case d.Wet:
+		return min(cfg.MinOnWet, cfg.MinOn)
 	}
 	return cfg.MinOn
 }
@@ -444,7 +448,7 @@ func compressor(cfg *Config, s *State, in *Input, out *Result) {
 	ask, blower := false, s.Defrosting && stay
 	switch {
 	case on:
-		left := s.minOn(cfg, d.Wet) - s.CompressorOn
+		left := s.minOn(cfg, d) - s.CompressorOn
 		switch {
 		case !stay:
 			out.CompressorWhy = s.airWhy(in)
@@ -575,7 +579,7 @@ func (s *State) frost(cfg *Config, in *Input, on bool) {
 		return
 	}
 	s.FrostFor += dt
-	if s.FrostFor < cfg.FrostFor || s.CompressorOn < s.minOn(cfg, in.Demand.Wet) {
+	if s.FrostFor < cfg.FrostFor || s.CompressorOn < s.minOn(cfg, in.Demand) {
 		return
 	}
 	s.DefrostTwice = s.DefrostTwice || s.Defrosted && s.SinceDefrost < cfg.DefrostsIn
