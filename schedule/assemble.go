@@ -109,7 +109,9 @@ func (j *judge) assemble(c *ChargeSheet, plan *Plan) Schedule {
 		equalize.EMC = floor // canEnd has seen to it that this is low enough
 	}
 	j.defaults(&equalize)
-	stages = append(stages, equalize)
+	if c.data.Equalizing.Rule != noEqualizing {
+		stages = append(stages, equalize)
+	}
 	if c.data.Conditioning {
 		stages = append(stages, j.condition(last.DryBulb))
 	}

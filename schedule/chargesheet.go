@@ -178,7 +178,7 @@ func (c *ChargeSheet) check() {
 func (c *ChargeSheet) checkEqualizing() {
 	s, e := c.sheet, &c.data.Equalizing
 	if _, known := equalizeRules[e.Rule]; !known && e.Rule != "" {
-		s.Fault("equalizing.rule", strconv.Quote(e.Rule), "one of mean, handbook, handbook_softwood")
+		s.Fault("equalizing.rule", strconv.Quote(e.Rule), "one of mean, handbook, handbook_softwood, none")
 	}
 	for _, f := range []struct {
 		key   string
@@ -191,12 +191,16 @@ func (c *ChargeSheet) checkEqualizing() {
 }
 
 // equalizeRules: mean is the program's own, for targets that mean the lot's mean. The handbook's takes the target as the
-// wettest board: 2 points, 3 for softwoods (Simpson (ed.) 1991, AH-188, ch. 7).
+// wettest board: 2 points, 3 for softwoods (Simpson (ed.) 1991, AH-188, ch. 7). none leaves the stage out: drying ends when
+// the mean of every lot is at its target.
 var equalizeRules = map[string]Equalizing{
 	"mean":              DefaultEqualizing(),
 	"handbook":          {StartBelow: 2, EMCBelow: 2, EndAbove: 0},
 	"handbook_softwood": {StartBelow: 3, EMCBelow: 3, EndAbove: 0},
+	noEqualizing:        DefaultEqualizing(),
 }
+
+const noEqualizing = "none"
 
 func (e *equalizeData) resolve() Equalizing {
 	rule, known := equalizeRules[e.Rule]

@@ -19,7 +19,7 @@
 //
 // Kinds and what ends them: preheat (time at the dry bulb), dry (control moisture at or under UntilMC for 6 hours; the last
 // dry stage when the driest sample of a lot is StartBelow under its target), equalize (wettest sample of every lot no more
-// than EndAbove over its target), condition (time at the set points), heat (exposure counted at every core), cool (wood, air
+// than EndAbove over its target; a sample that has lost no weight for days holds nothing up), condition (time at the set points), heat (exposure counted at every core), cool (wood, air
 // and wet bulb fit for opening the door). The exposure is recorded, never certified.
 //
 // # The charge sheet
@@ -28,7 +28,7 @@
 //	schedule      name of a schedule file, NAME.schedule.toml; else [[stage]] as there; else by species and thickness
 //	conditioning  true: relieve stresses at the end
 //	control       "wetter_half" (default) or "wettest": what drives the stages
-//	equalizing    rule = "mean" (default), "handbook" or "handbook_softwood"; or start_below, emc_below, end_above
+//	equalizing    rule = "mean" (default), "handbook", "handbook_softwood" or "none"; or start_below, emc_below, end_above
 //	notes
 //	[[lot]]       name, species, thickness, volume, start, target (all required); tolerance, owner, contact, pieces, code,
 //	              treatment ("none", "insect", "phytosanitary", "pitch"), price, notes

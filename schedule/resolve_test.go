@@ -153,6 +153,21 @@ func TestHandbookEqualizingAndConditioning(t *testing.T) {
 	require.EqualValues(t, 11, j.conditionEMC())
 }
 
+func TestWithoutEqualizingTheMeanDecides(t *testing.T) {
+	text := strings.Replace(lotText("maple, hard", "4/4", "40 %", "8 %", ""), "id = \"x\"\n", "id = \"x\"\nequalizing = { rule = \"none\" }\n", 1)
+	p := resolveText(t, text, testKiln())
+	require.NotContains(t, kinds(p), "equalize")
+	last := len(p.Schedule.Stages) - 2
+	run := at(p, last)
+	run.InStage = 100 * time.Hour
+	c := calm(8.1, 49, 5)
+	runFor(p, &run, c, 24*time.Hour)
+	require.EqualValues(t, last, run.Stage)
+	c.Lots[0].Mean = sureOf(8)
+	runFor(p, &run, c, 7*time.Hour)
+	require.EqualValues(t, last+1, run.Stage)
+}
+
 // Two sections, computed from the definition of moisture content: 98.4/57.9 g and 104.0/60.5 g give a mean of 70.924 %, a
 // sample of 2310 g then has 1351.480 g of dry wood (method: Simpson (ed.) 1991, AH-188, ch. 6).
 func TestSampleBoardsFromTheirSections(t *testing.T) {
