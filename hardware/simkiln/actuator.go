@@ -343,6 +343,7 @@ func (k *Kiln) runMachine(dt float64) (m machineResult) {
 		default:
 			s.WaterOut += run
 			s.Drained += run
+			s.DrainHeat += run * liquid * math.Max(s.Pump.Coil, 0)
 			if s.Severity[CondensateStuck] == 0 {
 				s.Tip += run
 				if pulse := float64(k.cfg.Meters.CondensatePulse); s.Tip >= pulse && pulse > 0 {

@@ -214,6 +214,13 @@ func TestPublishedSmallKilnRuns(t *testing.T) {
 	} {
 		k := newKiln(t, SmallConfig(), c.lots...)
 		d := driver{k: k, stages: stagesOf(c.rows), dryBulbMax: 41, vent: true}
+		if c.lots[0].AirDried { // air-dried stock is warmed for most of a day at its shell's moisture: common practice, no source
+			warm := driver{k: k, stages: []stage{{0, 41, 13}}}
+			for k.Now() < 18*time.Hour {
+				warm.tick(2 * time.Second)
+			}
+			d.on = warm.on
+		}
 		days := d.dry(c.to, 90)
 		truth := k.Truth()
 		t.Logf("%-16s %.1f d, published %.0f (%+.0f %%), %.0f kWh, end T %.1f", c.name, days, c.days, 100*(days/c.days-1), truth.Energy/3.6e6, truth.DryBulb)

@@ -104,6 +104,8 @@ type state struct {
 	StartWater          float64
 	StartEnergy         float64
 	Electric            float64 // J
+	Loss, Exchange      float64 // J through walls; enthalpy of air exchanged
+	Sorption, DrainHeat float64 // J that freed water from the wood; that left with condensate
 	Evaporated, Drained float64 // kg, from the wood; through the drain
 	Starts              int
 	HourAt              time.Duration

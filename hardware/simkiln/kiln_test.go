@@ -410,3 +410,35 @@ func TestWiredLimit(t *testing.T) {
 	require.False(t, d.snapshot().Contacts.Active.Has(hardware.ContactHighLimit))
 	checkBooks(t, k)
 }
+
+// The first law over a whole charge, in total enthalpy and independent of the kiln's own heat book: what was drawn from
+// the mains went through the walls, out with air and condensate, into freeing bound water, or is still there.
+func TestFirstLaw(t *testing.T) {
+	c := DefaultConfig()
+	k := newKiln(t, c, lot("walnut", 27, 5, 80, 4))
+	content := func() float64 {
+		s := &k.s
+		k.flushAir(0)
+		k.closeWood()
+		k.openWood()
+		sum := s.RoomMass*moistEnthalpy(s.RoomT, s.RoomW) + s.LoadMass*moistEnthalpy(s.LoadT, s.LoadW) +
+			float64(c.Room.Structure)*s.StructureT + s.CoilWater*liquid*s.RoomT
+		for b := range k.wood.Count {
+			wet := liquid * k.wood.mean(b) / 100
+			for j := range heatNodes { // GTR-190 equation 4-16, integrated
+				celsius := k.wood.T[b*heatNodes+j]
+				sum += k.wood.Mass[b] / heatNodes * (103.1*celsius + 3.867*(celsius*celsius/2+273.15*celsius) + wet*celsius)
+			}
+		}
+		return sum
+	}
+	before := content()
+	d := driver{k: k, stages: stagesOf(maple44), vent: true}
+	days := d.dry(12, 20)
+	s := &k.s
+	change := content() - before
+	rest := s.Electric - s.Loss - s.Exchange - s.DrainHeat - s.Sorption - change
+	t.Logf("%.1f d: %.0f MJ drawn, %.0f walls, %.0f air, %.0f condensate, %.0f sorption, %.0f stored; %.1f MJ (%.2f %%) unexplained",
+		days, s.Electric/1e6, s.Loss/1e6, s.Exchange/1e6, s.DrainHeat/1e6, s.Sorption/1e6, change/1e6, rest/1e6, 100*rest/s.Electric)
+	require.Less(t, math.Abs(rest), 0.01*s.Electric)
+}

@@ -111,7 +111,7 @@ func TestMoistureAgainstCrank(t *testing.T) {
 		film := filmFull
 		perPascal := film / (0.9 * 1.06 * 1020) / (waterGas * (celsius + 273.15)) // kg/(m2 s Pa)
 		p, slope := saturationSlope(celsius)
-		cooling := 1 + perPascal*slope*(latent(celsius)+sorptionHeat(24))/film
+		cooling := 1 + perPascal*slope*latent(celsius)/film
 		transfer := perPascal / cooling * p * spread / (fiberSaturation - joinMC) // kg/(m2 s) per point
 		d := transfer * l / bi / (density / 100)
 		w.A[0] = d / (diffusivity(1, celsius))

@@ -38,7 +38,7 @@ func humidityRatio(p, pressure float64) float64 { return ratio * p / (pressure -
 // at 20 C (Stamm; Siau 1984, from memory).
 const (
 	joinMC          = 18.0
-	fiberSaturation = 30.0
+	fiberSaturation = 30
 )
 
 // isotherm is the sorption curve at one temperature.

@@ -64,15 +64,16 @@ func (k *Kiln) closeWood() {
 		a := k.loadAir()
 		k.wood.prepare(dt, &a, k.table)
 	}
-	water, heat, evaporation, carried := k.wood.finish(dt)
+	water, heat, evaporation, sorption, carried := k.wood.finish(dt)
 	taken := s.Resp.A0*dt + s.Resp.At*s.SumT - s.Resp.Ap*s.SumP
 	drawn := s.Resp.H0*dt + s.Resp.Ht*s.SumT + s.Resp.Hp*s.SumP
 	s.WoodWater -= water
 	s.WoodHeat += heat - carried
-	s.EnergyOut += evaporation + carried // latent heat leaves the sensible books and comes back where water condenses
+	s.EnergyOut += evaporation + sorption + carried // latent heat leaves the sensible books and comes back where water condenses
 	s.WorstMass = math.Max(s.WorstMass, math.Abs(taken-water)/math.Max(s.WoodWater, 1e-9))
-	s.EnergyError += drawn - heat - evaporation
+	s.EnergyError += drawn - heat - evaporation - sorption
 	s.Evaporated += water
+	s.Sorption += sorption
 	s.WoodTime = 0
 }
 
@@ -192,6 +193,8 @@ func (k *Kiln) airStep(dt float64) {
 	s.EnergyIn += electric * dt
 	s.EnergyOut += loss * (roomT - s.OutT) * dt
 	s.Electric += electric * dt
+	s.Loss += float64(c.Room.UA) * (roomT - s.OutT) * dt
+	s.Exchange += exchange * (moistEnthalpy(roomT, roomW) - moistEnthalpy(s.OutT, outW)) * dt
 	s.EnergyIn += m.latent * dt
 	next := airHeat + 1860*roomW
 	s.EnergyIn += (next - heatCap) * (s.RoomMass*roomT + s.LoadMass*loadT)
@@ -211,6 +214,9 @@ func (k *Kiln) airStep(dt float64) {
 	}
 	k.updateFlowContacts()
 }
+
+// moistEnthalpy gives J/kg of dry air, 0 for dry air and liquid water at 0 C.
+func moistEnthalpy(t, w float64) float64 { return airHeat*t + w*(2.501e6+1860*t) }
 
 // loadFlow gives the dry air through the load in kg/s.
 func (k *Kiln) loadFlow() float64 {

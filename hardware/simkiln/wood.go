@@ -273,7 +273,7 @@ func (w *wood) prepare(dt float64, a *air, table *isotherms) (s response) {
 		w.HalfCell[b] = halfCell
 		ps, psSlope := saturationSlope(ts)
 		aw, awSlope := table.at(ts).activity(ms)
-		lambda := latent(ts) + sorptionHeat(ms)
+		lambda := latent(ts)
 		sink := 1 / (film + y)
 		perM := ps * awSlope / slopeS
 		perT := aw * psSlope
@@ -297,13 +297,24 @@ func (w *wood) prepare(dt float64, a *air, table *isotherms) (s response) {
 	return s
 }
 
-// sorptionHeat gives the heat that binds water to wood, J/kg, on top of the latent heat: fit to calorimetry (from memory).
+// sorptionHeat gives the heat that binds water to wood at moisture m, J/kg, on top of the latent heat: 1.17e6
+// exp(-0.14 m), a fit to calorimetry (from memory), read from a table. It is owed where moisture falls, not where it
+// evaporates: water that comes from wet cells to a dry surface has given it off on the way.
 func sorptionHeat(m float64) float64 {
 	if m >= fiberSaturation {
 		return 0
 	}
-	return 1.17e6 * math.Exp(-0.14*m)
+	x := math.Max(m, 0) * 2
+	i := int(x)
+	return sorptionTable[i] + (x-float64(i))*(sorptionTable[i+1]-sorptionTable[i])
 }
+
+var sorptionTable = func() (table [2*fiberSaturation + 2]float64) {
+	for i := range table {
+		table[i] = 1.17e6 * math.Exp(-0.07*float64(i))
+	}
+	return table
+}()
 
 // response is that of the whole load to the air leaving it: J = A0 + At*T - Ap*p in kg/s from the wood to the air,
 // Q = H0 + Ht*T + Hp*p in W from the air to the wood.
@@ -323,9 +334,9 @@ func (w *wood) settle(meanT, meanP float64) {
 
 // finish ends a settled step: each board gives up exactly the water and takes exactly the heat that was settled, so that
 // nothing is lost even when the last prepare was for another length or another air. It returns the kilograms that left
-// the cells, the joules that entered them, the joules that went into evaporation, and the joules that the cells'
-// changing heat capacity carried off with the water.
-func (w *wood) finish(dt float64) (water, heat, evaporation, carried float64) {
+// the cells, the joules that entered them, the joules that went into evaporation and into freeing bound
+// water, and the joules that the cells' changing heat capacity carried off.
+func (w *wood) finish(dt float64) (water, heat, evaporation, sorption, carried float64) {
 	n := w.Nodes
 	share := w.Share[:n:n]
 	for b := range w.Count {
@@ -334,16 +345,21 @@ func (w *wood) finish(dt float64) (water, heat, evaporation, carried float64) {
 		me := w.MoistE[b*n : (b+1)*n : (b+1)*n]
 		mm := w.MoistM[b*n : (b+1)*n : (b+1)*n]
 		delta := (w.MoistR[b] - flux) * w.MoistD[b]
-		m[0] += delta
 		lost := delta * share[0]
+		freed := lost * sorptionHeat(m[0])
+		m[0] += delta
 		mean := m[0] * share[0]
 		for j := 1; j < n; j++ {
 			delta = me[j] + mm[j]*delta
-			m[j] += delta
 			lost += delta * share[j]
+			if m[j] < fiberSaturation {
+				freed += delta * share[j] * sorptionHeat(m[j])
+			}
+			m[j] += delta
 			mean += m[j] * share[j]
 		}
 		water -= lost / 100 * w.Mass[b]
+		free := -freed / 100 * w.Density[b] * w.Half[b] / dt // W/m2, heat of sorption
 		phi, _ := w.Law.potential(m[0], w.Mobility[b])
 		w.SurfaceM[b] = w.Law.moisture(phi-flux*w.HalfCell[b], w.Mobility[b])
 
@@ -351,7 +367,7 @@ func (w *wood) finish(dt float64) (water, heat, evaporation, carried float64) {
 		he := w.HeatE[b*heatNodes : (b+1)*heatNodes : (b+1)*heatNodes]
 		hm := w.HeatM[b*heatNodes : (b+1)*heatNodes : (b+1)*heatNodes]
 		cell := w.Half[b] / heatNodes
-		q := w.Draw[b] - w.Bound[b]
+		q := w.Draw[b] - w.Bound[b] - free
 		v := (w.HeatR[b] + q) * w.HeatD[b]
 		w.SurfaceT[b] = v + q*cell/(2*w.Conduct[b])
 		gain, sum := v-t[0], v
@@ -365,11 +381,12 @@ func (w *wood) finish(dt float64) (water, heat, evaporation, carried float64) {
 		volume := w.Area[b] * cell
 		heat += gain * w.Heat[b] * volume
 		evaporation += w.Bound[b] * w.Area[b] * dt
+		sorption += free * w.Area[b] * dt
 		before := w.Heat[b]
 		w.heatProperties(b, mean, sum/heatNodes)
 		carried -= (w.Heat[b] - before) * volume * sum
 	}
-	return water, heat, evaporation, carried
+	return water, heat, evaporation, sorption, carried
 }
 
 // content gives the water in kg and the heat in J (above 0 C) of all boards.
