@@ -412,6 +412,12 @@ func (s *State) air(cfg *Config, in *Input) (start, stay bool) {
 	return s.AirFor >= cfg.AirProven, s.AirFor > 0 || s.NoAir <= cfg.AirGrace && s.NoAir > 0
 }
 
+// rush tells that what needs air must go off at once; fans that are about to reverse still give it for a while.
+func (s *State) rush(cfg *Config, in *Input) bool {
+	moving := s.Fans == Running || s.Fans == Settling
+	return !moving || !in.MayMove || in.Applied.Forced != hardware.NotForced || s.AirFor == 0 && s.NoAir > cfg.AirGrace
+}
+
 func (s *State) airWhy(in *Input) demand.Why {
 	switch {
 	case in.Applied.Forced != hardware.NotForced:
@@ -508,7 +514,7 @@ func compressor(cfg *Config, s *State, in *Input, out *Result) {
 	req := &out.Requested.On
 	*req = req.With(hardware.Compressor, ask)
 	// A blower left running would evaporate what clings to the coil: it stops with the compressor.
-	urgent := !stay && !start
+	urgent := s.rush(cfg, in)
 	*req = req.With(hardware.Blower, s.keep(in, hardware.Blower, blower, cfg.ContactorIv, urgent) || ask)
 	*req = req.With(hardware.BlowerLow, s.keep(in, hardware.BlowerLow, req.Has(hardware.Blower) && d.BlowerLow && !s.Defrosting, cfg.ContactorIv, urgent))
 	*req = req.With(hardware.Crankcase, s.keep(in, hardware.Crankcase, !ask && in.MayMove, cfg.ContactorIv, !in.MayMove))
@@ -629,7 +635,7 @@ func heat(cfg *Config, s *State, in *Input, out *Result) {
 	case open:
 		level, out.HeatWhy = 0, demand.Why{Code: demand.VentOpen}
 	}
-	urgent := !stay || mustStop(d.HeatWhy.Code)
+	urgent := s.rush(cfg, in) || mustStop(d.HeatWhy.Code)
 	for i := range min(in.Layout.HeatStages, hardware.MaxHeatStages) {
 		o := hardware.Heat(i)
 		was := in.Applied.On.Has(o)
@@ -656,6 +662,6 @@ func spray(cfg *Config, s *State, in *Input, out *Result) {
 	if d.Spray && compressor {
 		out.SprayWhy = demand.Why{Code: demand.CompressorRuns}
 	}
-	want = s.keep(in, hardware.Spray, want, cfg.SprayIv, !stay || compressor)
+	want = s.keep(in, hardware.Spray, want, cfg.SprayIv, s.rush(cfg, in) || compressor)
 	out.Requested.On = out.Requested.On.With(hardware.Spray, want)
 }

@@ -299,6 +299,25 @@ func TestNeverTogether(t *testing.T) {
 	})
 }
 
+// A reversal that falls due just after heat or spray came on lets them keep their least interval.
+func TestReversalKeepsTheIntervals(t *testing.T) {
+	for _, o := range []hardware.OutputID{hardware.Heat1, hardware.Spray} {
+		b := newBench()
+		b.run(3 * time.Minute)
+		b.d.Heat, b.d.Spray = 1, false
+		if o == hardware.Spray {
+			b.d.Heat, b.d.Spray = 0, true
+		}
+		b.until(t, b.on(o), time.Minute)
+		on := b.now
+		b.s.RunFor = b.cfg.ReverseDryMax
+		b.until(t, b.off(o), time.Minute)
+		require.GreaterOrEqual(t, b.now-on, 5*time.Second)
+		require.NotZero(t, b.applied.On&hardware.AllFans)
+		b.until(t, b.on(hardware.FanReverse1), 3*time.Minute)
+	}
+}
+
 func TestStateIsStoredWhole(t *testing.T) {
 	b := newBench()
 	b.d.Dry, b.d.Heat = true, 1
