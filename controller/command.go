@@ -108,6 +108,9 @@ func (t *tick) operate(c *Command, run *schedule.Run, really bool) Reply {
 		if run.Phase != schedule.Running {
 			return refuse(RefusedNoRun)
 		}
+		if t.unsteady() && !really {
+			return Reply{ID: c.ID, Refusal: RefusedUnsteady, Value: s.Restart.Stable.Hours(), Limit: restartWait.Hours()}
+		}
 		return answered(c, schedule.Advance(plan, run, &t.out.Conditions))
 	case VerbBack:
 		if t.forced() {

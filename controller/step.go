@@ -240,9 +240,10 @@ func (t *tick) schedule() {
 	waiting := s.Restart.Class >= OutageHalfDay
 	in := schedule.Input{
 		Elapsed: t.elapsed, Conditions: &out.Conditions, Hold: hold, Stall: t.stall,
-		Quiet:   s.UpTime < t.cfg.StartDelay || t.forced() || s.ShutFor < t.cfg.WarnTime || waiting && s.Restart.Stable < restartWait,
+		Quiet:   s.UpTime < t.cfg.StartDelay || t.forced() || s.ShutFor < t.cfg.WarnTime,
 		Durable: s.Run.Next.Wanted && s.ChangeGeneration > 0 && t.in.Snapshot.Durable >= s.ChangeGeneration,
 		Gentle:  waiting,
+		Stay:    t.unsteady(),
 	}
 	stage, phase, next := s.Run.Stage, s.Run.Phase, s.Run.Next
 	schedule.Step(t.in.Plan, &s.Run, &in, &out.SetPoints)
@@ -285,6 +286,11 @@ func (t *tick) schedule() {
 		}
 		s.Base = base
 	}
+}
+
+// unsteady tells that after an outage of hours data have not been steady for long enough to leave a stage by.
+func (t *tick) unsteady() bool {
+	return t.s.Restart.Class >= OutageHalfDay && t.s.Restart.Stable < restartWait
 }
 
 // absence makes the air gentler while an alarm waits for somebody who does not come.

@@ -179,6 +179,7 @@ const (
 	RefusedUnlikely           // an unlikely weight: weigh again, or say that it was checked
 	RefusedPanel              // only the panel's reset clears it
 	RefusedHeld               // not while held
+	RefusedUnsteady           // after a long outage no stage is left before data were steady; Value and Limit in hours
 	refusalCount
 )
 

@@ -77,7 +77,7 @@ func reach(t *rapid.T, plan *Plan, check func(before, after *Run, in *Input, out
 			Restart(plan, &run)
 		}
 		in := Input{Elapsed: 2 * time.Second, Conditions: c, Hold: drawHold(t), Quiet: !mostly(t, "loud"), Durable: rapid.Bool().Draw(t, "durable"),
-			Gentle: !mostly(t, "usual")}
+			Gentle: !mostly(t, "usual"), Stay: !mostly(t, "steady")}
 		if rapid.IntRange(0, 9).Draw(t, "stall") == 0 {
 			in.Stall = time.Duration(rapid.IntRange(1, 100).Draw(t, "stalled")) * time.Second
 		}
@@ -108,6 +108,7 @@ func TestWhateverHappens(t *testing.T) {
 				require.True(t, after.Stage == before.Stage+1 || before.Next.Cause == ByOperatorBack && after.Stage == before.Stage-1)
 				require.Zero(t, held)
 				require.False(t, in.Quiet)
+				require.False(t, in.Stay && after.Stage > before.Stage)
 			}
 			if !before.Next.Wanted && after.Next.Wanted {
 				require.Equal(t, after.Stage+1, after.Next.Stage, "by itself a run only goes on")

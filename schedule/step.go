@@ -75,7 +75,7 @@ func Step(plan *Plan, run *Run, in *Input, out *SetPoints) {
 	elapsed := max(in.Elapsed, 0)
 	run.Hold = run.Hold&ownHolds | in.Hold&^ownHolds
 	frozen := run.Hold != 0 || in.Quiet
-	if run.Next.Wanted && in.Durable && !frozen {
+	if run.Next.Wanted && in.Durable && !frozen && (!in.Stay || run.Next.Stage < run.Stage) {
 		run.change(plan)
 		if run.Phase == Done {
 			out.DoorRelease = released(c)
@@ -92,7 +92,7 @@ func Step(plan *Plan, run *Run, in *Input, out *SetPoints) {
 	// From here on nothing shows before the next tick: what is decided on evidence must not differ from what its loss gives.
 	over := run.guard(plan, stage, c, elapsed)
 	run.wait(plan, stage, c)
-	if !frozen && !run.Next.Wanted {
+	if !frozen && !in.Stay && !run.Next.Wanted {
 		run.decide(plan, stage, c, over, elapsed)
 	}
 }

@@ -49,6 +49,9 @@ func refusalText(r controller.Reply) string {
 		return "refused: only the reset at the panel clears it"
 	case controller.RefusedHeld:
 		return "refused: not while the stage is held"
+	case controller.RefusedUnsteady:
+		return fmt.Sprintf("refused: after an outage of hours no stage is left before readings were steady for %s h; so far %s h",
+			number(r.Limit), number(r.Value))
 	}
 	return fmt.Sprintf("refused for reason %d", r.Refusal)
 }
