@@ -256,7 +256,7 @@ func (t *tick) alarm(rule hardware.RuleID, cause bool, delay time.Duration, valu
 	} else {
 		*timer = 0
 	}
-	if !quantity.Finite(value) || !quantity.Finite(limit) {
+	if cause && !(quantity.Finite(value) && quantity.Finite(limit)) {
 		value, limit = 0, 0
 	}
 	for i := range int(s.AlarmCount) {

@@ -98,10 +98,7 @@ func newRig(t testing.TB, c simkiln.Config, charge string) *rig {
 	d := &r.cfg.Demand
 	d.HeatStages, d.Vent, d.Spray, d.Compressor, d.BlowerLow = layout.HeatStages, c.Vents.Fitted, c.Spray.Fitted, c.Machine.Fitted, c.Machine.BlowerLow
 	d.AmbientMin, d.AmbientMax = 18, 55
-	limits := safety.DefaultLimits()
-	limits.CompressorAmbientMax = 55
-	r.gate, err = safety.NewGate(limits, &layout, kiln, r.clock, &noTrips{})
-	require.NoError(t, err)
+	r.gate = newGate(t, &layout, kiln, r.clock)
 
 	sheet, err := schedule.ParseCharge("charge.toml", []byte(charge))
 	require.NoError(t, err)
@@ -114,6 +111,14 @@ func newRig(t testing.TB, c simkiln.Config, charge string) *rig {
 	}
 	r.in.Plan = r.plan
 	return r
+}
+
+func newGate(t testing.TB, layout *hardware.Layout, kiln *simkiln.Kiln, clock *mono.Manual) *safety.Gate {
+	limits := safety.DefaultLimits()
+	limits.CompressorAmbientMax = 55
+	gate, err := safety.NewGate(limits, layout, kiln, clock, &noTrips{})
+	require.NoError(t, err)
+	return gate
 }
 
 type noTrips struct{}
