@@ -34,7 +34,7 @@
 // # Left out
 //
 // Truth.EnergyBalance counts sensible heat and books latent heat at the places where the model moves it: it shows that no
-// term is lost. The first law in total enthalpy, checked apart from that book, closes to 0.9 % of the energy drawn.
+// term is lost. The first law in total enthalpy, checked apart from that book, closes to 0.7 % of the energy drawn.
 //
 // Shrinkage, sapwood boards, drying stress, sorption hysteresis, air leaving the room as it warms (dry air is constant),
 // layers of air over the height. Contactors switch within the tick.
