@@ -194,6 +194,7 @@ Exit codes: 0 done, 1 failed, 2 wrong use or invalid file, 3 refused,
 		"`path` of the daemon's socket (default: $DRYWARDEN_SOCKET)")
 	root.AddGroup(
 		&cobra.Group{ID: "try", Title: "Without a kiln:"},
+		&cobra.Group{ID: "book", Title: "The handbook:"},
 		&cobra.Group{ID: "kiln", Title: "The daemon:"},
 		&cobra.Group{ID: "look", Title: "What is going on:"},
 		&cobra.Group{ID: "hand", Title: "Your hand on it:"},
@@ -203,6 +204,7 @@ Exit codes: 0 done, 1 failed, 2 wrong use or invalid file, 3 refused,
 		make  func() *cobra.Command
 	}{
 		{"try", a.simulateCommand}, {"try", a.checkCommand}, {"try", a.auditCommand},
+		{"book", a.airCommand}, {"book", a.woodCommand}, {"book", a.heatTimeCommand}, {"book", a.scheduleCommand},
 		{"kiln", a.runCommand},
 		{"look", a.statusCommand}, {"look", a.watchCommand},
 		{"hand", a.chargeCommand}, {"hand", a.stageCommand}, {"hand", a.tripCommand}, {"hand", a.alarmCommand},

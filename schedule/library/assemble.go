@@ -43,7 +43,8 @@ type Request struct {
 	Start     quantity.MoistureContent // 0: green
 	Target    quantity.MoistureContent
 	Machine   Machine
-	Grades    int // hotter (positive) or milder (negative) than the code found, see Variant; 0: as published
+	Grades    int        // hotter (positive) or milder (negative) than the code found, see Variant; 0: as published
+	Table     wood.Table // in which the species is looked up; zero: the published one
 }
 
 // Assembled is a schedule for one machine: its drying part, first step first.
@@ -71,10 +72,10 @@ func Assemble(r Request) (Assembled, error) {
 	code, notes := r.Code, []string(nil)
 	var species *wood.Species
 	if r.Species != "" {
-		species, _ = wood.LookupSpecies(r.Species) // validated
+		species, _ = r.Table.Lookup(r.Species) // validated
 	}
 	if code == "" {
-		found, note, err := CodeFor(r.Species, r.Thickness)
+		found, note, err := CodeForSpecies(species, r.Thickness)
 		if err != nil {
 			return Assembled{}, fmt.Errorf("assemble schedule: %w", err)
 		}
@@ -115,7 +116,7 @@ func (r *Request) validate() error {
 		faults = append(faults, errors.New("neither code nor species given"))
 	}
 	if r.Species != "" {
-		if _, err := wood.LookupSpecies(r.Species); err != nil {
+		if _, err := r.Table.Lookup(r.Species); err != nil {
 			faults = append(faults, err)
 		}
 	}

@@ -26,6 +26,12 @@ func CodeFor(species string, thickness quantity.Meter) (code, note string, err e
 	if err != nil {
 		return "", "", fmt.Errorf("find schedule: %w", err)
 	}
+	return CodeForSpecies(s, thickness)
+}
+
+// CodeForSpecies is CodeFor for a species at hand, of whatever table. One of an operator's own takes the row of the index
+// that its IndexName says, else the gentlest of its group like any other that is not in the index.
+func CodeForSpecies(s *wood.Species, thickness quantity.Meter) (code, note string, err error) {
 	if !(thickness > 0) {
 		return "", "", fmt.Errorf("find schedule for %s: thickness %v is not above 0", s.Name, thickness)
 	}

@@ -100,6 +100,39 @@ func atTableTemperature(reading quantity.MoistureContent, t quantity.Celsius) qu
 // pinTableGrowth is 1.0056^27.
 const pinTableGrowth = 1.1627387502310267
 
+// Ohms gives the resistance of wood at a moisture and the table's temperature, straight between the columns in log R. NaN
+// outside 7 to 25 %.
+func (s *PinScale) Ohms(m quantity.MoistureContent) quantity.Ohm {
+	if !(m >= PinMinMoisture && m <= PinMaxMoisture) {
+		return quantity.Ohm(math.NaN())
+	}
+	i := min(int(m-PinMinMoisture), pinColumns-2)
+	share := float64(m-PinMinMoisture) - float64(i)
+	return quantity.Ohm(1e6 * s.megohm[i] * math.Pow(s.megohm[i+1]/s.megohm[i], share))
+}
+
+// MeterMoisture corrects the reading of a meter on the Douglas-fir scale for the temperature of the wood, then for the species:
+// the moisture at which its row of the resistance table has what Douglas-fir has. scale is the row taken; own is as in
+// PinScaleFor. sigma is as in PinScale.Moisture. The error says in one sentence where the correction does not hold.
+func MeterMoisture(reading quantity.MoistureContent, t quantity.Celsius, s *Species) (mc, sigma quantity.MoistureContent, scale *PinScale, own bool, err error) {
+	if err := CheckPinReading(reading, t); err != nil {
+		return 0, 0, nil, false, err
+	}
+	corrected := TemperatureCorrected(reading, t)
+	scale, own = PinScaleFor(s)
+	beyond := func() error {
+		return fmt.Errorf("pin reading %v in wood at %v stands for a moisture outside %v to %v, where the table of resistances ends", reading, t, PinMinMoisture, PinMaxMoisture)
+	}
+	if !(corrected >= PinMinMoisture && corrected <= PinMaxMoisture) {
+		return 0, 0, nil, false, beyond()
+	}
+	mc, ok := scale.reading(pinScales[0].Ohms(corrected))
+	if !ok {
+		return 0, 0, nil, false, beyond()
+	}
+	return mc, pinSigma(mc), scale, own, nil
+}
+
 // Moisture converts the resistance between pins in wood of temperature t. sigma is one standard deviation: 0.8 points to
 // 12 %, 1.2 to 18 %, 2 to 22 %, 4 above (common practice, no source). ok is false where table or correction do not hold: moisture outside
 // 7 to 25 %, temperature outside -20 to 60 C, no number.
@@ -112,17 +145,19 @@ func (s *PinScale) Moisture(r quantity.Ohm, t quantity.Celsius) (mc, sigma quant
 	if !(mc >= PinMinMoisture-1e-9 && mc <= PinMaxMoisture+1e-9) {
 		return 0, 0, false
 	}
+	return mc, pinSigma(mc), true
+}
+
+func pinSigma(mc quantity.MoistureContent) quantity.MoistureContent {
 	switch {
 	case mc <= 12:
-		sigma = 0.8
+		return 0.8
 	case mc <= 18:
-		sigma = 1.2
+		return 1.2
 	case mc <= 22:
-		sigma = 2
-	default:
-		sigma = 4
+		return 2
 	}
-	return mc, sigma, true
+	return 4
 }
 
 // PinMoisture converts on the Douglas-fir scale; see PinScale.Moisture.

@@ -120,7 +120,7 @@ func AdviseConditioning(stress Stress, s *Species, thickness quantity.Meter, tar
 	if s.Softwood {
 		c.Shortest, c.Longest = c.Shortest/2, c.Longest/2
 	}
-	c.Advice = fmt.Sprintf("equalize first, then hold an EMC of %v, as hot as the schedule allows, for %v to %v; no spray on wood that has checked; cut sections before stopping",
-		c.EMC, quantity.Duration(c.Shortest), quantity.Duration(c.Longest))
+	c.Advice = fmt.Sprintf("equalize first, then hold an EMC of %v, as hot as the schedule allows, for %g to %g h; no spray on wood that has checked; cut sections before stopping",
+		c.EMC, c.Shortest.Hours(), c.Longest.Hours())
 	return c
 }

@@ -73,14 +73,10 @@ func AllSpecies() []Species { return slices.Clone(table[:]) }
 // LookupSpecies finds a species by its name, an alias or its scientific name; case, punctuation and the order of the words
 // do not matter ("red oak", "oak, red (upland)"). The result is shared and must not be changed. The error names the nearest
 // names.
-func LookupSpecies(name string) (*Species, error) {
-	key := nameKey(name)
-	for i := range table {
-		if s := &table[i]; key != "" && s.matches(key) {
-			return s, nil
-		}
-	}
-	return nil, fmt.Errorf("unknown species %q, nearest: %s", name, strings.Join(nearest(key), "; "))
+func LookupSpecies(name string) (*Species, error) { return Table{}.Lookup(name) }
+
+func unknown(name string, list []Species) error {
+	return fmt.Errorf("unknown species %q, nearest: %s", name, strings.Join(nearest(nameKey(name), list), "; "))
 }
 
 func (s *Species) matches(key string) bool {
@@ -99,14 +95,14 @@ func nameKey(name string) string {
 
 // nearest gives the three names closest to key: those that hold all its words first, then by edit distance, the best of a
 // species' names counting.
-func nearest(key string) []string {
+func nearest(key string, species []Species) []string {
 	type candidate struct {
 		name     string
 		distance int
 	}
 	var list []candidate
-	for i := range table {
-		s := &table[i]
+	for i := range species {
+		s := &species[i]
 		best := nameDistance(key, nameKey(s.Name))
 		for _, a := range s.Aliases {
 			best = min(best, nameDistance(key, nameKey(a)))
