@@ -116,7 +116,7 @@ func TestStepHalving(t *testing.T) {
 		c.AirStep, c.WoodStep = air, wood
 		k := newKiln(t, c, lot("red oak", 27, 5, 80, 4), lot("pine", 27, 1, 100, 2))
 		d := driver{k: k, stages: stagesOf(oak44), vent: true}
-		target := 65.0
+		target := 45.0
 		if !testing.Short() {
 			target = 9
 		}
