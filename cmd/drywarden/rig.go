@@ -192,6 +192,7 @@ func controllerConfig(f *kilnfile.File, layout *hardware.Layout) controller.Conf
 		StartDelay: limits.StartDelay.Std(), WarnTime: limits.DoorWarning.Std(),
 		DryBulbMax: f.Limits.HighestSetPoint, EMCMin: kiln.EMCMin,
 	}
+	c.Estimate.VentFlow, c.Estimate.SprayRate = f.Flows()
 	d := &c.Demand
 	d.HeatStages = layout.HeatStages
 	d.Vent, d.Spray = layout.Outputs.Has(hardware.Vent), layout.Outputs.Has(hardware.Spray)

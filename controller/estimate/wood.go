@@ -526,6 +526,14 @@ func (w *Wood) boards(plan *schedule.Plan, lot int, rates float64, said *schedul
 	said.Control = belief(sum/float64(half), half)
 	said.Wettest = belief(wettest[0], 1)
 	said.Driest = belief(wettest[n-1], 1)
+	// Several boards are the lot: their mean is what the handbook takes, and no drift of the water balance moves it.
+	if n > 1 {
+		all := 0.0
+		for _, m := range wettest[:n] {
+			all += m
+		}
+		said.Mean.Value = all / float64(n)
+	}
 	floor := math.Hypot(spread*said.Mean.Value, ovenDryError*(100+said.Mean.Value)) / math.Sqrt(float64(n))
 	said.Mean.Sigma = max(said.Mean.Sigma, floor)
 }

@@ -132,6 +132,8 @@ type File struct {
 	Limits     Limits               `toml:"limits,required"`
 	Compressor *Compressor          `toml:"compressor"`
 	Fans       Fans                 `toml:"fans"`
+	Vent       Vent                 `toml:"vent"`
+	Spray      Spray                `toml:"spray"`
 	Probes     []Probe              `toml:"probe"`
 	Contacts   []Contact            `toml:"contact"`
 	NotFitted  []hardware.ContactID `toml:"not_fitted"`
@@ -179,6 +181,16 @@ type Fans struct {
 	ReverseIn quantity.Duration `toml:"reverse_wet"` // time between reversals above fibre saturation; default 4 h
 	ReverseBy quantity.Duration `toml:"reverse_dry"` // below; default 8 h
 	Drive     bool              `toml:"drive"`       // speed can be set
+}
+
+// Vent exchanges air with outdoors.
+type Vent struct {
+	Flow quantity.CubicMeterPerHour `toml:"flow"` // with the vents open; 0: not known, the water balance then waits while they are
+}
+
+// Spray adds water.
+type Spray struct {
+	Rate quantity.KilogramPerHour `toml:"rate"` // with the valve open
 }
 
 // Probe is one fitted probe of a board.

@@ -57,7 +57,7 @@ func TestSimulatedExample(t *testing.T) {
 	require.NoError(t, err)
 	require.Equal(t, "deploy/state/drywarden.sock", f.Path(f.Socket))
 	require.InDelta(t, 67, float64(f.Limits.HighestSetPoint), 1e-9, "3 K under 70 C")
-	require.InDelta(t, 49, float64(f.DryingMax()), 1e-9)
+	require.InDelta(t, 45, float64(f.DryingMax()), 1e-9, "113 F")
 	config := f.Plant(Load{})
 	require.InDelta(t, 11, config.Fans.Flow, 1e-9)
 	defaults := simkiln.DefaultConfig()
@@ -91,10 +91,10 @@ func TestFaultsOfOneChange(t *testing.T) {
 		{"unknown choice", board, `units = "us"`, `units = "imperial"`, "units", "us"},
 		{"compressor without a data plate", board, `ambient_max = "130 F"`, ``, "compressor.ambient_max", ""},
 		{"drying above the data plate", board, `drying_max = "120 F"`, `drying_max = "135 F"`, "compressor.drying_max", "1 K under ambient_max"},
-		{"rest too short", board, `min_off = "5 min"`, `min_off = "30 s"`, "compressor.min_off", "180 s"},
+		{"rest too short", board, `min_off = "5 min"`, `min_off = "30 s"`, "compressor.min_off", "3 min"},
 		{"limit too near the hard one", board, `dry_bulb_max = "158 F"`, `dry_bulb_max = "165 F"`, "limits.dry_bulb_max", "3 K under the hard-wired limit"},
 		{"set point too near the limit", board, `highest_set_point = "150 F"`, `highest_set_point = "157 F"`, "limits.dry_bulb_max", "3 K over"},
-		{"coast too short", board, `coast = "90 s"`, `coast = "20 s"`, "fans.coast", "60 s"},
+		{"coast too short", board, `coast = "90 s"`, `coast = "20 s"`, "fans.coast", "1 min"},
 		{"probe twice", board, `id = "db-2"`, `id = "db-1"`, "probe[2].id", "each probe once"},
 		{"address twice", board, `address = "28-000000000002"`, `address = "28-000000000001"`, "probe[2].address", "once"},
 		{"line twice", board, `line = "relay0/1"`, `line = "relay0/0"`, "output[2].line", "once"},
@@ -109,6 +109,7 @@ func TestFaultsOfOneChange(t *testing.T) {
 		{"no data plate at all", board, "[compressor]", "[compresor]", "compresor", "compressor"},
 		{"bad address", board, `metrics = "127.0.0.1:9471"`, `metrics = "9471"`, "metrics", "off"},
 		{"name with a space", board, `name = "north"`, `name = "north yard"`, "name", "characters"},
+		{"spray of unknown rate", board, `rate = "2.5 gal/h"`, ``, "spray.rate", "water that the spray adds"},
 		{"meter without a pulse", board, `kilograms_per_pulse = "0.25 kg"`, ``, "condensate_meter.kilograms_per_pulse", "pulse"},
 		{"simulated kiln with a real probe", simulated, `[simulated]`, "[[contact]]\nid = \"door\"\nline = \"1\"\nactive = \"low\"\n\n[simulated]", "contact", "none in a simulated kiln"},
 		{"simulated kiln that cannot be", simulated, `groups = 2`, `groups = 9`, "simulated", "can be simulated"},

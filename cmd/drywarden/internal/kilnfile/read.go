@@ -279,6 +279,9 @@ func (f *File) checkOutputs(s *sheet.Sheet) {
 			s.Fault("compressor", "a compressor without an output", `an [[output]] with id = "compressor"`)
 		}
 	}
+	if on.Has(hardware.Spray) && f.Spray.Rate == 0 {
+		s.Missing("spray.rate", "the water that the spray adds, like \"2 gal/h\", since the output spray is fitted")
+	}
 	if on.Has(hardware.BlowerLow) && !on.Has(hardware.Blower) {
 		s.Fault("output", `"blower_low" without "blower"`, "both, or blower alone")
 	}
@@ -307,7 +310,7 @@ func cmpOr(a, b string) string {
 }
 
 func (f *File) checkSimulated(s *sheet.Sheet) {
-	for key, given := range map[string]bool{"probe": len(f.Probes) > 0, "contact": len(f.Contacts) > 0, "output": len(f.Outputs) > 0,
+	for key, given := range map[string]bool{"vent": f.Vent.Flow > 0, "spray": f.Spray.Rate > 0, "probe": len(f.Probes) > 0, "contact": len(f.Contacts) > 0, "output": len(f.Outputs) > 0,
 		"not_fitted": len(f.NotFitted) > 0, "condensate_meter": f.Condensate != nil, "energy_meter": f.Energy != nil} {
 		if given {
 			s.Fault(key, "a real kiln's "+strings.ReplaceAll(key, "_", " "), "none in a simulated kiln: [simulated] says what it has")
@@ -382,6 +385,14 @@ func (f *File) safetyLimits() safety.Limits {
 		l.CompressorMinOff, l.CompressorStarts = c.MinOff, c.Starts
 	}
 	return l
+}
+
+// Flows gives the air that open vents exchange and the water that an open spray adds; 0: not known, or none.
+func (f *File) Flows() (quantity.CubicMeterPerHour, quantity.KilogramPerHour) {
+	if s := f.Simulated; s != nil {
+		return s.Vent.Flow, s.Spray.Rate
+	}
+	return f.Vent.Flow, f.Spray.Rate
 }
 
 // DryingMax is the highest dry bulb of a drying stage.
