@@ -132,9 +132,13 @@ func (a *app) serve(ctx context.Context, file *kilnfile.File, flags *runFlags, f
 	}
 	slots := store.NewSlots(fs, "control")
 	restored, problem := loop.Restore(slots)
-	durable := uint64(0)
+	durable, last := uint64(0), uint32(0)
 	if restored != nil {
-		durable = restored.State.Generation
+		durable, last = restored.State.Generation, restored.Boot
+	}
+	boot, err := store.NextBoot(fs, last)
+	if err != nil {
+		log.Error("a start with this number may have been before", "boot", boot, "err", err)
 	}
 	saver := loop.NewDiskSaver(slots, durable, log)
 	tools.add(func() error { return saver.Close(saverPatience) })
@@ -152,7 +156,7 @@ func (a *app) serve(ctx context.Context, file *kilnfile.File, flags *runFlags, f
 		Rules: safety.Rules(), Units: file.Units.String(), Unjudged: unjudged(&layout),
 		Prepare:  func(files controller.ChargeFiles) (*schedule.Plan, error) { return live.prepare(files, kiln) },
 		Copies:   loop.KeepIn(fs),
-		Restored: restored, Problem: problem, Stamp: live.stamp, Wall: wall, Log: log, Notify: notify,
+		Restored: restored, Problem: problem, Boot: boot, Stamp: live.stamp, Wall: wall, Log: log, Notify: notify,
 		PublishEvery: max(1, int(flags.speed/20)),
 	})
 	if err != nil {

@@ -74,9 +74,12 @@ type Deps struct {
 	// KilnFile is the kiln file as run; a copy is kept with each charge. Optional.
 	KilnFile controller.File
 
-	Restored *Image             // what Restore found; nil: a first start, or unreadable, and Problem says why
-	Problem  error              // optional
-	Stamp    func() store.Stamp // optional: without it the length of an outage stays unknown
+	Restored *Image // what Restore found; nil: a first start, or unreadable, and Problem says why
+	Problem  error  // optional
+	// Boot is the number of this start, see store.NextBoot; 0: one more than that of Restored, which a process that died
+	// before its first save had too.
+	Boot  uint32
+	Stamp func() store.Stamp // optional: without it the length of an outage stays unknown
 
 	Wall   func() hardware.WallTime // optional: without it wall time is not known
 	Log    *slog.Logger             // optional

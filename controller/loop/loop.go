@@ -101,7 +101,7 @@ func New(deps Deps) (*Loop, error) {
 		return nil, err
 	}
 	l.restore()
-	l.image.Boot++
+	l.image.Boot = max(l.image.Boot+1, deps.Boot)
 	l.image.Program, l.image.KilnHash = deps.Header.Program, deps.Header.KilnHash
 	l.image.Names = namesOf(&l.deps.Config, l.rules.texts)
 	l.fillHeader()
