@@ -113,3 +113,38 @@ func TestCrashes(t *testing.T) {
 		require.Zero(t, r.state.Run.Hold, "an outage of %v asks for nobody", outage)
 	}
 }
+
+// The air reads damp, the compressor runs, and no water comes: the wick is not believed until somebody has looked.
+func TestADryWickIsNotBelieved(t *testing.T) {
+	c := kilnConfig(1)
+	c.Probes.Humidity = 0
+	r := newRig(t, c, demoCharge)
+	r.start()
+	r.run(time.Hour)
+	r.state.Estimate.Air.BarrenDamp = time.Hour
+	r.state.Estimate.Air.Runs = time.Hour
+	r.state.Estimate.Air.MeterOK, r.state.Estimate.Air.Meter = true, r.snap.Condensate.Total
+	r.tick()
+	alarm := r.state.Alarms[0]
+	require.Equal(t, controller.RuleWickSuspect, alarm.Rule)
+	require.True(t, alarm.Latched)
+	r.run(2 * time.Minute)
+	require.Equal(t, schedule.HoldAir, r.state.Run.Hold, "no humidity source is left")
+	require.False(t, r.out.Requested.On.Has(hardware.Compressor))
+	require.Equal(t, controller.RefusedNothing, func() controller.Refusal {
+		r.queue = append(r.queue, controller.Command{Verb: controller.VerbReset, Rule: controller.RuleOutage})
+		for range 3 {
+			r.tick()
+			if r.out.ReplyCount > 0 {
+				break
+			}
+		}
+		return r.out.Replies[0].Refusal
+	}())
+	r.queue = append(r.queue, controller.Command{Verb: controller.VerbReset, Rule: controller.RuleWickSuspect})
+	for range 10 {
+		r.tick()
+	}
+	require.Zero(t, r.state.Run.Hold)
+	require.Zero(t, r.state.Estimate.Air.Distrust)
+}

@@ -323,7 +323,6 @@ func (t *tick) demand() {
 	in := demand.Input{
 		Elapsed: t.elapsed, Conditions: &t.out.Conditions, SetPoints: &t.out.SetPoints, Steady: s.Estimate.Air.Settling(),
 		CompressorOn: on.Has(hardware.Compressor), HeatOn: on&hardware.AllHeat != 0, VentOn: on.Has(hardware.Vent),
-		Defrosting:  s.Sequence.Defrosting,
 		SpraySupply: !t.cfg.Layout.Contacts.Has(hardware.ContactWaterSupply) || c.Proven(hardware.ContactWaterSupply),
 		Barren:      s.Estimate.Air.Barren, Safe: snap.Previous.Forced != hardware.NotForced,
 	}

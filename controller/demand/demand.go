@@ -87,11 +87,10 @@ type Input struct {
 	Elapsed      time.Duration // capped by the caller
 	Conditions   *schedule.Conditions
 	SetPoints    *schedule.SetPoints
-	Steady       bool // an input was just lost: nothing may rise
-	CompressorOn bool // applied
-	HeatOn       bool // applied, any stage
-	VentOn       bool // applied
-	Defrosting   bool
+	Steady       bool          // an input was just lost: nothing may rise
+	CompressorOn bool          // applied
+	HeatOn       bool          // applied, any stage
+	VentOn       bool          // applied
 	SpraySupply  bool          // water pressure is there, or is not watched
 	Barren       time.Duration // compressor running time since the last condensate, 0 when no meter is fitted
 	Safe         bool          // the kiln is held safe: want nothing but what runs

@@ -144,7 +144,7 @@ func (a *Air) dryBulb(cfg *Config, in *Input) {
 	}
 	if n == 0 {
 		a.Lost += max(in.Elapsed, 1)
-		a.DryBulbOK = a.Started && a.DryBulbOK && a.Lost <= cfg.RideThrough
+		a.DryBulbOK = a.Started && a.DryBulbOK && a.Lost <= cfg.rideThrough()
 		a.DryBulbs, a.DryCount = 0, 0
 		return
 	}
@@ -215,7 +215,7 @@ func (a *Air) majority(cfg *Config, in *Input, high float64) (value float64, agr
 func (a *Air) humidity(cfg *Config, in *Input) {
 	if !a.DryBulbOK {
 		a.LostHumid += max(in.Elapsed, 1)
-		a.EMCOK, a.HumidCount = a.EMCOK && a.LostHumid <= cfg.RideThrough, 0
+		a.EMCOK, a.HumidCount = a.EMCOK && a.LostHumid <= cfg.rideThrough(), 0
 		return
 	}
 	var low, high, sum, rawSum float64
@@ -252,7 +252,7 @@ func (a *Air) humidity(cfg *Config, in *Input) {
 	}
 	if n == 0 || a.Lost > 0 {
 		a.LostHumid += max(in.Elapsed, 1)
-		a.EMCOK = a.EMCOK && a.LostHumid <= cfg.RideThrough
+		a.EMCOK = a.EMCOK && a.LostHumid <= cfg.rideThrough()
 		if n == 0 {
 			a.HumidCount = 0
 		}

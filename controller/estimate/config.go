@@ -20,7 +20,6 @@ type Config struct {
 	Recovery      float64                    // prior share of the water lost by the wood that reaches the condensate meter
 	RecoverySigma float64                    //
 	VentFlow      quantity.CubicMeterPerHour // air exchanged with the vents open; 0: not known, the balance then waits
-	Leak          quantity.PerHour           // air changes through the closed room, known to Recovery already; 0
 	SprayRate     quantity.KilogramPerHour   // water sprayed with the valve open
 	Uncertain     time.Duration              // without any evidence for longer than this sigma grows by a point a day
 	WeighEvery    time.Duration              // a sample board is overdue after this
@@ -34,3 +33,6 @@ func DefaultConfig() Config {
 		Recovery: 0.88, RecoverySigma: 0.08, VentFlow: 600, SprayRate: 20, Uncertain: 36 * time.Hour, WeighEvery: 36 * time.Hour,
 	}
 }
+
+// rideThrough is Config.RideThrough, which is never more than a minute.
+func (c *Config) rideThrough() time.Duration { return min(c.RideThrough, time.Minute) }
