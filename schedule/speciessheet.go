@@ -1,7 +1,6 @@
 package schedule
 
 import (
-	"fmt"
 	"slices"
 	"strconv"
 	"strings"
@@ -88,23 +87,22 @@ func tell(s *sheet.Sheet, at, line string) {
 	if _, after, ok := strings.Cut(found, ": "); ok {
 		found = after
 	}
-	for what, key := range map[string]string{"basic specific gravity": "basic_gravity", "specific gravity at": "gravity_12", "green moisture of the heart": "green_heart",
-		"green moisture of the sap": "green_sap", "radial": "shrink_radial", "tangential": "shrink_tangential", "volumetric": "shrink_volumetric",
-		"greatest dry bulb while green": "green_dry_bulb_max"} {
-		if strings.HasPrefix(found, what) {
-			s.Fault(sheet.Sub(at, key), found, expected)
-			return
+	for _, k := range speciesKeys {
+		if strings.HasPrefix(found, k.what) {
+			at = sheet.Sub(at, k.key)
+			break
 		}
 	}
-	switch {
-	case strings.HasPrefix(found, "greatest dry bulb"):
-		at = sheet.Sub(at, "dry_bulb_max")
-	case strings.HasPrefix(found, "safe rate of 8/4"):
-		at = sheet.Sub(at, "safe_rate_84")
-	case strings.HasPrefix(found, "safe rate"):
-		at = sheet.Sub(at, "safe_rate")
-	}
 	s.Fault(at, found, expected)
+}
+
+// speciesKeys tells by its words to which key a fault belongs; the first that fits counts.
+var speciesKeys = []struct{ what, key string }{
+	{"basic specific gravity", "basic_gravity"}, {"specific gravity at", "gravity_12"},
+	{"green moisture of the heart", "green_heart"}, {"green moisture of the sap", "green_sap"},
+	{"radial", "shrink_radial"}, {"tangential", "shrink_tangential"}, {"volumetric", "shrink_volumetric"},
+	{"greatest dry bulb while green", "green_dry_bulb_max"}, {"greatest dry bulb", "dry_bulb_max"},
+	{"safe rate of 8/4", "safe_rate_84"}, {"safe rate", "safe_rate"}, {"where the figures", "source"}, {"a name without", "name"},
 }
 
 func inIndex(name string) bool {
@@ -112,12 +110,16 @@ func inIndex(name string) bool {
 }
 
 func (d *speciesData) species() wood.Species {
+	status := ""
+	if d.Source != "" {
+		status = "operator's own: " + d.Source
+	}
 	return wood.Species{
 		Name: d.Name, Scientific: d.Scientific, Aliases: d.Also, Group: wood.Group(d.Group), Softwood: d.Softwood,
 		GreenHeart: d.GreenHeart, GreenSap: d.GreenSap,
 		ShrinkRadial: d.ShrinkRadial, ShrinkTangential: d.ShrinkTangential, ShrinkVolumetric: d.ShrinkVolumetric,
 		BasicGravity: d.BasicGravity, Gravity12: d.Gravity12, SafeRate: d.SafeRate, SafeRate84: d.SafeRate84,
 		GreenMaxDryBulb: d.GreenMaxDryBulb, MaxDryBulb: d.MaxDryBulb, IndexName: d.ScheduleAs, Note: d.Note,
-		Status: fmt.Sprintf("operator's own: %s", d.Source),
+		Status: status,
 	}
 }

@@ -110,8 +110,8 @@ const (
 )
 
 func (h *heating) solve() (heatJSON, error) {
-	if most := wood.MaxMoisture(h.species.BasicGravity); h.moisture > most {
-		return heatJSON{}, fmt.Errorf("moisture %s is out of range: the pores of %s hold %s %% at most", h.moisture, h.species.Name, plain(float64(most), 0))
+	if err := h.species.CheckMoisture(h.moisture); err != nil {
+		return heatJSON{}, err
 	}
 	if h.wetBulb > h.dryBulb {
 		return heatJSON{}, fmt.Errorf("wet bulb %s is above the dry bulb %s: no such air; are the two changed round?", bothTemperatures(h.wetBulb), bothTemperatures(h.dryBulb))

@@ -115,8 +115,8 @@ missing can be given with --species-file: see wood species --file-format.`,
 		}
 		told := speciesTold(s)
 		if in.given("mc") {
-			if most := wood.MaxMoisture(s.BasicGravity); moisture > most {
-				return failf(exitUse, "moisture %s is out of range: the pores of %s hold %s %% at most", moisture, s.Name, plain(float64(most), 0))
+			if err := s.CheckMoisture(moisture); err != nil {
+				return wrong(err)
 			}
 			told.At = atMoisture(s, moisture)
 		}

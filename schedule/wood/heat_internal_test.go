@@ -60,6 +60,89 @@ func TestConductionAgainstExactSeries(t *testing.T) {
 	}
 }
 
+// convected gives the excess at the middle of a slab of half thickness l in air of excess 0 that takes up h W/m2K at its
+// faces: Carslaw and Jaeger 1959, section 3.11, the roots of z tan z = Bi found by bisection.
+func convected(h, conductivity, diffusivity, l, at float64) float64 {
+	biot := h * l / conductivity
+	sum := 0.0
+	for n := range 60 {
+		low, high := float64(n)*math.Pi, (float64(n)+0.5)*math.Pi-1e-12
+		for range 100 {
+			if mid := (low + high) / 2; mid*math.Tan(mid) < biot {
+				low = mid
+			} else {
+				high = mid
+			}
+		}
+		sum += 4 * math.Sin(low) / (2*low + math.Sin(2*low)) * math.Exp(-low*low*diffusivity*at/(l*l))
+	}
+	return sum
+}
+
+// Bone-dry wood in bone-dry air: nothing condenses, nothing evaporates, the face as the program has it takes up heat by
+// convection alone. The product of two slabs is the rectangle with convection (section 5.6).
+func TestConvectionAgainstExactSeries(t *testing.T) {
+	const diffusivity = 0.15 / (2000.0 * 500)
+	properties := heatProperties{capacity0: 2000, conductivity0: 0.15, density: 500}
+	for _, size := range [][2]quantity.Meter{{0.027, 0.9}, {0.04, 0.09}, {0.09, 0.09}} {
+		s := Section{Thickness: size[0], Width: size[1], Gravity: 0.4, Moisture: 0, Initial: 10, DryBulb: 60, WetBulb: 20, Core: 50}
+		require.Zero(t, s.vapor(float64(s.DryBulb), float64(s.WetBulb)))
+		got, ok := s.solve(properties, s.face(), heatNodes)
+		require.True(t, ok)
+		want := exactTime(func(at float64) float64 {
+			return convected(15, 0.15, diffusivity, float64(size[0])/2, at) * convected(15, 0.15, diffusivity, float64(size[1])/2, at)
+		}, 0.2)
+		require.InEpsilon(t, want, got, 0.01, "%v", size)
+	}
+}
+
+// The film coefficient against the correlation that it comes from: Dittus and Boelter 1930, Nu = 0.023 Re^0.8 Pr^0.4, air of
+// 60 C (kinematic viscosity 1.9e-5 m2/s, conductivity 0.0285 W/m K, Pr 0.70; from memory) in the gap of 3/4 in stickers,
+// hydraulic diameter twice the gap, at 2 to 3 m/s.
+func TestConvectionAgainstDittusAndBoelter(t *testing.T) {
+	film := func(speed float64) float64 {
+		const diameter = 2 * 0.01905
+		return 0.023 * math.Pow(speed*diameter/1.9e-5, 0.8) * math.Pow(0.70, 0.4) * 0.0285 / diameter
+	}
+	s := Section{Moisture: 40}
+	require.Greater(t, s.face().convection, film(2))
+	require.Less(t, s.face().convection, film(3))
+}
+
+// Every figure of a section is taken up to the ends of its range and refused beyond.
+func TestSectionRanges(t *testing.T) {
+	fine := Section{Thickness: 0.05, Width: 0.1, Gravity: 0.5, Moisture: 20, Initial: 20, DryBulb: 70, WetBulb: 60, Core: 50, Pressure: 100000}
+	require.NoError(t, fine.Validate())
+	for _, r := range []struct {
+		name      string
+		low, high float64
+		set       func(*Section, float64)
+	}{
+		{"thickness", 0.005, 0.5, func(s *Section, v float64) { s.Thickness = quantity.Meter(v) }},
+		{"width", 0.005, 1, func(s *Section, v float64) { s.Width = quantity.Meter(v) }},
+		{"specific gravity", 0.2, 1.2, func(s *Section, v float64) { s.Gravity = v }},
+		{"moisture", 0, 200, func(s *Section, v float64) { s.Moisture = quantity.MoistureContent(v) }},
+		{"initial temperature", -40, 100, func(s *Section, v float64) { s.Initial = quantity.Celsius(v) }},
+		{"dry bulb", 60, 110, func(s *Section, v float64) { s.DryBulb = quantity.Celsius(v) }},
+		{"wet bulb", 0, 70, func(s *Section, v float64) { s.WetBulb = quantity.Celsius(v) }},
+		{"core temperature", 0, 99, func(s *Section, v float64) { s.Core = quantity.Celsius(v) }},
+		{"station pressure", 50000, 110000, func(s *Section, v float64) { s.Pressure = quantity.Pascal(v) }},
+		{"come-up", 0, 7 * 24 * 3600e9, func(s *Section, v float64) { s.ComeUp = time.Duration(v) }},
+	} {
+		for _, v := range []float64{r.low, r.high} {
+			s := fine
+			r.set(&s, v)
+			require.NoError(t, s.Validate(), "%s %v", r.name, v)
+		}
+		beyond := (r.high - r.low) / 1e6
+		for _, v := range []float64{r.low - beyond, r.high + beyond} {
+			s := fine
+			r.set(&s, v)
+			require.ErrorContains(t, s.Validate(), r.name, "%v", v)
+		}
+	}
+}
+
 // Halving the cells must shrink the error about fourfold.
 func TestConductionConvergesWithTheGrid(t *testing.T) {
 	const diffusivity = 0.15 / (2000.0 * 500)

@@ -1,0 +1,64 @@
+package schedule
+
+import (
+	"errors"
+	"testing"
+
+	"github.com/stretchr/testify/require"
+
+	"drywarden/schedule/sheet"
+)
+
+const appleFile = `[[species]]
+name = "apple"
+scientific = "Malus domestica"
+also = ["apple wood"]
+source = "invented"
+group = "moderate"
+basic_gravity = 0.61
+green_heart = "81 %"
+safe_rate = "4 %/d"
+green_dry_bulb_max = "118 F"
+dry_bulb_max = "70 C"
+schedule_as = "cherry, black"
+`
+
+func TestParseSpecies(t *testing.T) {
+	table, err := ParseSpecies("own.toml", []byte(appleFile))
+	require.NoError(t, err)
+	s, err := table.Lookup("apple wood")
+	require.NoError(t, err)
+	require.Equal(t, "operator's own: invented", s.Status)
+	require.InDelta(t, 1.6, float64(s.SafeRate84), 1e-9)
+	require.InDelta(t, 47.78, float64(s.GreenMaxDryBulb), 0.01)
+}
+
+func TestParseSpeciesTellsEveryFault(t *testing.T) {
+	_, err := ParseSpecies("own.toml", []byte(`[[species]]
+name = "apple"
+source = ""
+group = "soft"
+basic_gravity = 3.0
+green_heart = "81"
+green_dry_bulb_max = "90 C"
+dry_bulb_max = "70 C"
+schedule_as = "cheery"
+colour = "red"
+
+[[species]]
+name = "walnut"
+`))
+	var faults *sheet.Faults
+	require.True(t, errors.As(err, &faults))
+	at := map[string]int{}
+	for _, f := range faults.List {
+		at[f.Key] = f.Line
+	}
+	require.Equal(t, map[string]int{
+		"species[1].source": 3, "species[1].group": 4, "species[1].basic_gravity": 5, "species[1].green_heart": 6, "species[1].green_dry_bulb_max": 7,
+		"species[1].schedule_as": 9, "species[1].colour": 10,
+		"species[2].source": 12, "species[2].group": 12, "species[2].basic_gravity": 12, "species[2].green_dry_bulb_max": 12, "species[2].dry_bulb_max": 12,
+	}, at)
+	_, err = ParseSpecies("own.toml", []byte(appleFile+"[[species]]\nname = \"walnut\"\nsource = \"x\"\ngroup = \"easy\"\nbasic_gravity = 0.5\ngreen_dry_bulb_max = \"40 C\"\ndry_bulb_max = \"60 C\"\n"))
+	require.ErrorContains(t, err, `the name "walnut" means walnut, black already`)
+}
