@@ -171,9 +171,9 @@ func bothLengths(l quantity.Meter) string {
 
 func bothMasses(m quantity.Kilogram) string {
 	if m < 5 {
-		return fmt.Sprintf("%s lb (%s g)", plain(float64(m)/0.45359237, 3), plain(float64(m)*1000, 1))
+		return fmt.Sprintf("%.3f lb (%.1f g)", float64(m)/0.45359237, float64(m)*1000)
 	}
-	return fmt.Sprintf("%s lb (%s kg)", plain(float64(m)/0.45359237, 1), plain(float64(m), 1))
+	return fmt.Sprintf("%.1f lb (%.1f kg)", float64(m)/0.45359237, float64(m))
 }
 
 // plain writes a number with at most this many digits after the point.

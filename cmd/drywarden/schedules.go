@@ -346,8 +346,8 @@ func (a *app) printSchedule(q *scheduleQuestion, t *scheduleJSON) error {
 		if s.From != nil {
 			from = plain(*s.From, 1) + " %"
 		}
-		fmt.Fprintf(w, "%s\t%s\t%s\t%s\t%s %%\t%s %%\n", from, bothTemperatures(quantity.Celsius(s.DryBulb)), bothDeltas(quantity.CelsiusDelta(s.Depression)),
-			bothTemperatures(quantity.Celsius(s.WetBulb)), plain(100*s.RH, 0), plain(s.EMC, 1))
+		fmt.Fprintf(w, "%s\t%s\t%s\t%s\t%.0f %%\t%.1f %%\n", from, bothTemperatures(quantity.Celsius(s.DryBulb)), bothDeltas(quantity.CelsiusDelta(s.Depression)),
+			bothTemperatures(quantity.Celsius(s.WetBulb)), 100*s.RH, s.EMC)
 	}
 	if err := w.Flush(); err != nil {
 		return err

@@ -251,8 +251,8 @@ func (a *app) printSpecies(t *speciesJSON) error {
 	fmt.Fprintf(w, "safe rate a day\t4/4 %s %%, 8/4 %s %%%s\n", plain(t.SafeRate, 1), plain(t.SafeRate84, 1), assumed)
 	fmt.Fprintf(w, "greatest dry bulb\tgreen %s, later %s\n", bothTemperatures(quantity.Celsius(t.GreenMaxDryBulb)), bothTemperatures(quantity.Celsius(t.MaxDryBulb)))
 	if at := t.At; at != nil {
-		fmt.Fprintf(w, "at %s %% moisture\tgravity %.3f, density %s lb/ft3 (%s kg/m3)\n", plain(at.Moisture, 1), at.Gravity, plain(at.Density/16.018463, 1), plain(at.Density, 0))
-		fmt.Fprintf(w, "\tshrunk radially %s, tangentially %s, in volume %s %%\n", percentOr(at.Radial, 1), percentOr(at.Tangential, 1), plain(at.Volumetric, 1))
+		fmt.Fprintf(w, "at %s %% moisture\tgravity %.3f, %s lb/ft3 (%s kg/m3)\n", plain(at.Moisture, 1), at.Gravity, plain(at.Density/16.018463, 1), plain(at.Density, 0))
+		fmt.Fprintf(w, "  shrunk\tradially %s, tangentially %s, in volume %s %%\n", percentOr(at.Radial, 1), percentOr(at.Tangential, 1), plain(at.Volumetric, 1))
 	}
 	if v := t.Volume; v != nil {
 		fmt.Fprintf(w, "%s bf (%s m3) green\toven-dry %s\n", plain(v.Volume/float64(quantity.BoardFoot), 0), plain(v.Volume, 3), bothMasses(quantity.Kilogram(v.OvenDry)))

@@ -1,0 +1,48 @@
+package main
+
+import (
+	"errors"
+	"flag"
+	"os"
+	"os/exec"
+	"path/filepath"
+	"strconv"
+	"testing"
+
+	"github.com/rogpeppe/go-internal/testscript"
+)
+
+var updateHandbook = flag.Bool("update-handbook", false, "write the golden outputs of testdata/handbook anew; explain each change in the commit")
+
+// TestHandbook runs each script of testdata/handbook, the calculators: what a person types and what they must see. The demonstration's kiln
+// file lies in the script's folder as demo-kiln.toml. Besides the usual commands of testscript there is
+//
+//	code N COMMAND...   runs a command and demands its exit code
+func TestHandbook(t *testing.T) {
+	testscript.Run(t, testscript.Params{
+		Dir: "testdata/handbook", UpdateScripts: *updateHandbook, RequireExplicitExec: true, RequireUniqueNames: true,
+		Setup: func(env *testscript.Env) error {
+			return os.WriteFile(filepath.Join(env.WorkDir, "demo-kiln.toml"), demoKilnText, 0o644)
+		},
+		Cmds: map[string]func(ts *testscript.TestScript, neg bool, args []string){"code": exitCode},
+	})
+}
+
+func exitCode(ts *testscript.TestScript, neg bool, args []string) {
+	if neg || len(args) < 2 {
+		ts.Fatalf("usage: code N COMMAND...")
+	}
+	want, err := strconv.Atoi(args[0])
+	ts.Check(err)
+	err = ts.Exec(args[1], args[2:]...)
+	got := 0
+	var exit *exec.ExitError
+	if errors.As(err, &exit) {
+		got = exit.ExitCode()
+	} else if err != nil {
+		ts.Fatalf("%v", err)
+	}
+	if got != want {
+		ts.Fatalf("exit code %d, expected %d", got, want)
+	}
+}
