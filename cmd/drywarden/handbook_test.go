@@ -17,20 +17,20 @@ var updateHandbook = flag.Bool("update-handbook", false, "write the golden outpu
 // TestHandbook runs each script of testdata/handbook, the calculators: what a person types and what they must see. The demonstration's kiln
 // file lies in the script's folder as demo-kiln.toml. Besides the usual commands of testscript there is
 //
-//	code N COMMAND...   runs a command and demands its exit code
+//	exits CODE COMMAND...   runs a command and demands its exit code
 func TestHandbook(t *testing.T) {
 	testscript.Run(t, testscript.Params{
 		Dir: "testdata/handbook", UpdateScripts: *updateHandbook, RequireExplicitExec: true, RequireUniqueNames: true,
 		Setup: func(env *testscript.Env) error {
 			return os.WriteFile(filepath.Join(env.WorkDir, "demo-kiln.toml"), demoKilnText, 0o644)
 		},
-		Cmds: map[string]func(ts *testscript.TestScript, neg bool, args []string){"code": exitCode},
+		Cmds: map[string]func(ts *testscript.TestScript, neg bool, args []string){"exits": exitCode},
 	})
 }
 
 func exitCode(ts *testscript.TestScript, neg bool, args []string) {
 	if neg || len(args) < 2 {
-		ts.Fatalf("usage: code N COMMAND...")
+		ts.Fatalf("usage: exits CODE COMMAND...")
 	}
 	want, err := strconv.Atoi(args[0])
 	ts.Check(err)
