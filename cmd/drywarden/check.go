@@ -22,7 +22,7 @@ import (
 func (a *app) checkCommand() *cobra.Command {
 	return &cobra.Command{
 		Use:   "check FILE...",
-		Short: "Validate kiln, charge and schedule files together and preview the run",
+		Short: "Validate kiln, charge and schedule files together; preview the run",
 		Long: `check reads kiln, charge and schedule files together, reports every fault with
 file, line and key, shows what the defaults came to, and previews the run of each
 charge on the kiln: its stages, and how long they take at the safe drying rate.
@@ -113,10 +113,12 @@ func (a *app) check(paths []string) error {
 	}
 	if kilnPath != "" {
 		given, err := kilnfile.Read(kilnPath, texts[kilnPath])
+		faults = append(faults, err)
 		if given != nil {
 			file = given
+		} else {
+			kilnPath = "" // what else is given is judged against the demonstration's kiln
 		}
-		faults = append(faults, err)
 	}
 	kiln, layout, err := a.checkedKiln(file, kilnPath, charges)
 	faults = append(faults, err)

@@ -19,7 +19,7 @@ func (a *app) heatTimeCommand() *cobra.Command {
 	)
 	cmd := &cobra.Command{
 		Use:   "heat-time",
-		Short: "Calculate how long heat takes to reach the core of a board or timber",
+		Short: "Calculate how long heat takes to reach the core of a board",
 		Long: `heat-time gives the time until the middle of a board or timber has a temperature.
 Sizes are the actual ones. The wet bulb must be above the core temperature that
 is wanted: wood that can still give off water comes to rest at the wet bulb.

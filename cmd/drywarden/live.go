@@ -55,6 +55,14 @@ func openLive(file *kilnfile.File, folder string, speed float64, log *slog.Logge
 	if err := l.restore(); err != nil {
 		return nil, err
 	}
+	// From the first tick on there is a file: whatever kills this process, the kiln goes on from here.
+	data, err := l.freeze()
+	if err == nil {
+		err = l.put(data)
+	}
+	if err != nil {
+		return nil, fmt.Errorf("save the simulated kiln: %w", err)
+	}
 	go l.write()
 	return l, nil
 }
@@ -132,15 +140,18 @@ func (l *live) freeze() ([]byte, error) {
 	return whole.Bytes(), err
 }
 
+func (l *live) put(data []byte) error {
+	if err := os.WriteFile(l.path+".new", data, 0o640); err != nil {
+		return err
+	}
+	return os.Rename(l.path+".new", l.path)
+}
+
 // write keeps the disk away from the loop. No sync: after a power cut a simulated kiln may begin anew.
 func (l *live) write() {
 	var failed error
 	for data := range l.writes {
-		failed = os.WriteFile(l.path+".new", data, 0o640)
-		if failed == nil {
-			failed = os.Rename(l.path+".new", l.path)
-		}
-		if failed != nil {
+		if failed = l.put(data); failed != nil {
 			l.log.Error("the simulated kiln cannot be saved", "err", failed)
 		}
 	}

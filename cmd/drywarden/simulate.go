@@ -474,9 +474,9 @@ func (a *app) printResult(s *simulation, r *resultJSON, out string) error {
 	if !r.Done {
 		state = "NOT done"
 	}
-	fmt.Fprintf(a.out, "%s after %.1f days: %s of water, %.0f kWh, %.2f kg/kWh, %s of the\ncompressor, %s, %s, %s\n",
+	fmt.Fprint(a.out, wrap("", fmt.Sprintf("%s after %.1f days: %s of water, %.0f kWh, %.2f kg/kWh, %s of the compressor, %s, %s, %s found by the audit",
 		state, r.Days, mass(r.Water, s.file.Units), r.Energy, r.SMER, count(r.Starts, "start"), count(r.Trips, "trip"),
-		count(r.Vetoes, "vetoed tick"), count(int(r.Violations), "violation")+" found by the audit")
+		count(r.Vetoes, "vetoed tick"), count(int(r.Violations), "violation")), ""))
 	for _, v := range r.Broken {
 		fmt.Fprint(a.out, wrap("violation: ", fmt.Sprintf("%s at tick %d: %s, expected %s", v.Name, v.Tick, v.Seen, v.Expected), "  "))
 	}

@@ -11,7 +11,7 @@ import (
 )
 
 func (a *app) woodCommand() *cobra.Command {
-	cmd := &cobra.Command{Use: "wood", Short: "Calculate sample boards, meter readings, prong tests; look up species", Args: cobra.NoArgs,
+	cmd := &cobra.Command{Use: "wood", Short: "Calculate sample boards, meter readings, prongs; look up species", Args: cobra.NoArgs,
 		RunE: func(cmd *cobra.Command, _ []string) error { return cmd.Help() }}
 	cmd.AddCommand(a.speciesCommand(), a.boardCommand(), a.meterCommand(), a.prongCommand(), a.exposureCommand())
 	return cmd
@@ -252,7 +252,7 @@ func (a *app) printSpecies(t *speciesJSON) error {
 	fmt.Fprintf(w, "greatest dry bulb\tgreen %s, later %s\n", bothTemperatures(quantity.Celsius(t.GreenMaxDryBulb)), bothTemperatures(quantity.Celsius(t.MaxDryBulb)))
 	if at := t.At; at != nil {
 		fmt.Fprintf(w, "at %s %% moisture\tgravity %.3f, %s lb/ft3 (%s kg/m3)\n", plain(at.Moisture, 1), at.Gravity, plain(at.Density/16.018463, 1), plain(at.Density, 0))
-		fmt.Fprintf(w, "  shrunk\tradially %s, tangentially %s, in volume %s %%\n", percentOr(at.Radial, 1), percentOr(at.Tangential, 1), plain(at.Volumetric, 1))
+		fmt.Fprintf(w, "  shrunk\tradial %s, tangential %s, volume %s %%\n", percentOr(at.Radial, 1), percentOr(at.Tangential, 1), plain(at.Volumetric, 1))
 	}
 	if v := t.Volume; v != nil {
 		fmt.Fprintf(w, "%s bf (%s m3) green\toven-dry %s\n", plain(v.Volume/float64(quantity.BoardFoot), 0), plain(v.Volume, 3), bothMasses(quantity.Kilogram(v.OvenDry)))

@@ -86,13 +86,13 @@ func (l *Loop) fillRecord() {
 		lot := &c.Lots[i]
 		r.Lots[i] = trace.LotBelief{Control: lot.Control.Value, Mean: lot.Mean.Value, Sigma: lot.Control.Sigma, Rate: lot.Rate.Value}
 	}
-	r.Governing = c.Governing
-
 	run, sp := &state.Run, &res.SetPoints
 	r.RunID, r.Mode = 0, uint8(state.Mode)
 	r.Stage, r.StageKind, r.StageTime = -1, 0, 0
 	r.Exposure, r.ExposureCount = 0, false
+	r.Governing = -1 // the lots of a run that has just ended are no longer in the header
 	if run.Phase != schedule.Idle {
+		r.Governing = c.Governing
 		r.RunID, r.Stage, r.StageTime = run.ID, sp.Stage, run.InStage
 		r.StageKind, r.Exposure, r.ExposureCount = uint8(sp.Kind), run.Exposure, sp.Counting
 	}
