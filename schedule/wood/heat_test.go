@@ -55,17 +55,36 @@ func TestPublishedCoreTimeStaysInItsRange(t *testing.T) {
 	require.ErrorContains(t, err, "initial temperature 86 F")
 }
 
-// Simpson 2003, Wood Fiber Sci. 35(2):175-186: green 1.0 in slash pine reaches 133 F in about 15 min near saturation at
-// 160 F. Green: 110 % moisture, gravity 0.54; the boards' width is not given, 6 in is taken.
-func TestGreenBoardNearSaturationAgainstSlashPine(t *testing.T) {
-	got, err := wood.CoreTime(wood.Section{Thickness: 0.0254, Width: 0.1524, Gravity: 0.54, Moisture: 110, Initial: 20,
-		DryBulb: quantity.FromFahrenheit(160), WetBulb: quantity.FromFahrenheit(159), Core: quantity.FromFahrenheit(133)})
-	require.NoError(t, err)
-	t.Logf("%v", got)
-	require.InEpsilon(t, 15, got.Minutes(), 0.25)
+// Simpson 2003, Wood Fiber Sci. 35(2):175-186: near saturation at 160 F green slash pine reaches 133 F in about 15 min when
+// 1.0 in thick, in 38 min when 1.8 in. Not given, so assumed: gravity 0.54, 70 % moisture (heartwood about 30, sapwood about
+// 110 %, from memory), 4 in wide, 20 C. Five hardwoods in another study (Simpson and others 2005, as quoted): about 15 min for
+// 1 in boards, almost 300 min for 6 by 6 in timbers, which take the come-up of table 20-8 and are dressed by half an inch.
+func TestHeatingTimesOfBoardsAndHardwoodTimbers(t *testing.T) {
+	dry, wet := quantity.FromFahrenheit(160), quantity.FromFahrenheit(159)
+	for inches, minutes := range map[float64]float64{1: 15, 1.8: 38} {
+		got, err := wood.CoreTime(wood.Section{Thickness: quantity.Meter(inches * 0.0254), Width: 0.1016, Gravity: 0.54, Moisture: 70, Initial: 20,
+			DryBulb: dry, WetBulb: wet, Core: quantity.FromFahrenheit(133)})
+		require.NoError(t, err)
+		t.Logf("slash pine %v in: %v", inches, got)
+		require.InEpsilon(t, minutes, got.Minutes(), 0.25)
+	}
+	for _, name := range []string{"red oak", "yellow-poplar", "red maple"} {
+		s, err := wood.LookupSpecies(name)
+		require.NoError(t, err)
+		for inches, minutes := range map[float64]float64{1: 15, 5.5: 300} {
+			section := wood.Section{Thickness: quantity.Meter(inches * 0.0254), Width: quantity.Meter(max(inches, 6) * 0.0254), Gravity: s.GravityAt(70), Moisture: 70,
+				Initial: 20, DryBulb: dry, WetBulb: wet, Core: quantity.FromFahrenheit(133)}
+			if inches > 3 {
+				section.Width, section.ComeUp = section.Thickness, wood.TimberComeUp(section.DryBulb.Sub(section.WetBulb))
+			}
+			got, err := wood.CoreTime(section)
+			require.NoError(t, err)
+			require.InEpsilon(t, minutes, got.Minutes(), 0.25, "%s %v in", name, inches)
+		}
+	}
 }
 
-// The same paper: with the wet bulb below the core temperature heating takes 438 min, and no conduction model says so: it is
+// Simpson 2003 again: with the wet bulb below the core temperature heating takes 438 min, and no conduction model says so: it is
 // refused.
 func TestWetBulbBelowTheCoreIsRefused(t *testing.T) {
 	_, err := wood.CoreTime(wood.Section{Thickness: 0.0254, Width: 0.1524, Gravity: 0.54, Moisture: 110, Initial: 20,
