@@ -119,7 +119,12 @@ func (t *tick) begin() {
 	}
 	s.Restart.Stable = 0
 	if s.Run.Phase == schedule.Running {
+		next := s.Run.Next
 		schedule.Restart(in.Plan, &s.Run)
+		if next.Wanted && !s.Run.Next.Wanted {
+			s.ChangeGeneration = 0
+			t.event(EventStage, int32(next.Stage), float64(next.Cause))
+		}
 		s.Restart.Confirm = s.Restart.Confirm || class == OutageLong
 	}
 	if in.Unreadable {
@@ -127,6 +132,9 @@ func (t *tick) begin() {
 	}
 	if in.Changed && s.Run.Phase != schedule.Idle {
 		s.Restart.Files, s.Restart.Confirm = true, true
+	}
+	if asks := class == OutageLong || in.Unreadable || in.Changed; asks && s.Pending.On && s.Pending.Command.Verb == VerbConfirm {
+		s.Pending = Pending{} // given before there was what must be looked at now
 	}
 	s.Restart.Warm = max(s.Restart.Warm, t.warming(known))
 	seconds := -1.0

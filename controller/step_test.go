@@ -381,6 +381,43 @@ func TestOutagePolicy(t *testing.T) {
 	}
 }
 
+func TestAWordGivenBeforeALongOutageDoesNotCountForIt(t *testing.T) {
+	for _, outage := range []time.Duration{time.Minute, 30 * time.Hour} {
+		r := newRig(t, kilnConfig(1), demoCharge)
+		r.start()
+		r.state.Restart.Confirm, r.state.Restart.Class = true, controller.OutageLong // from an earlier outage
+		r.in.Commands[0], r.in.Count = controller.Command{Verb: controller.VerbConfirm, ID: 9}, 1
+		r.snap.Tick++
+		r.in.Snapshot = &r.snap
+		controller.Step(&r.cfg, &r.state, &r.in, &r.out)
+		require.True(t, r.state.Pending.On, "accepted, on its way to the disk")
+
+		again := newRig(t, kilnConfig(1), demoCharge)
+		again.state = r.state
+		again.in.Restored, again.in.OutageKnown, again.in.Outage = true, true, outage
+		again.tick()
+		require.Equal(t, outage > 24*time.Hour, again.state.Restart.Confirm, outage)
+	}
+}
+
+func TestAfterAnOutageOfHoursAnAdvanceWaitsAndSaysSo(t *testing.T) {
+	r := newRig(t, kilnConfig(1), demoCharge)
+	r.start()
+	r.state.Restart.Class, r.state.Restart.Stable = controller.OutageHalfDay, 2*time.Hour
+	var reply controller.Reply
+	r.seen = func(r *rig) {
+		if r.out.ReplyCount > 0 {
+			reply = r.out.Replies[0]
+		}
+	}
+	r.queue = append(r.queue, controller.Command{Verb: controller.VerbAdvance, ID: 7})
+	r.run(3 * time.Second)
+	require.EqualValues(t, 7, reply.ID)
+	require.Equal(t, controller.RefusedUnsteady, reply.Refusal)
+	require.InDelta(t, 2, reply.Value, 0.01)
+	require.Equal(t, 6.0, reply.Limit)
+}
+
 func TestUnreadableStateMovesAirOnly(t *testing.T) {
 	r := newRig(t, kilnConfig(1), demoCharge)
 	r.in.Unreadable = true

@@ -85,10 +85,16 @@ func EndRun(run *Run) Answer {
 }
 
 // Restart is called once on a run that was loaded after the process had stopped: ramps start from the measured air, an
-// unbroken exposure from zero, and what must have lasted without a break has not.
+// unbroken exposure from zero, and what must have lasted without a break has not. A change that was decided is carried
+// out: since it was loaded it is durable, and the operator may have seen it.
 func Restart(plan *Plan, run *Run) {
 	if run.Phase != Running {
 		return
+	}
+	if run.Next.Wanted && plan != nil {
+		if run.change(plan); run.Phase != Running {
+			return
+		}
 	}
 	run.Started, run.Cold = false, false
 	run.Below, run.Gap, run.Cores = 0, 0, 0

@@ -108,7 +108,7 @@ func TestWhateverHappens(t *testing.T) {
 				require.True(t, after.Stage == before.Stage+1 || before.Next.Cause == ByOperatorBack && after.Stage == before.Stage-1)
 				require.Zero(t, held)
 				require.False(t, in.Quiet)
-				require.False(t, in.Stay && after.Stage > before.Stage)
+				require.False(t, in.Stay && !before.Next.byOperator())
 			}
 			if !before.Next.Wanted && after.Next.Wanted {
 				require.Equal(t, after.Stage+1, after.Next.Stage, "by itself a run only goes on")

@@ -93,5 +93,5 @@ type Input struct {
 
 	Stall  time.Duration // what the cap took from Elapsed; breaks an exposure like any gap
 	Gentle bool          // after a long outage: EMC falls at no more than half a point an hour
-	Stay   bool          // after a long outage: the run does not go on to another stage until data have been steady; it may go back
+	Stay   bool          // after a long outage: until data have been steady the run leaves no stage by itself
 }

@@ -75,7 +75,7 @@ func Step(plan *Plan, run *Run, in *Input, out *SetPoints) {
 	elapsed := max(in.Elapsed, 0)
 	run.Hold = run.Hold&ownHolds | in.Hold&^ownHolds
 	frozen := run.Hold != 0 || in.Quiet
-	if run.Next.Wanted && in.Durable && !frozen && (!in.Stay || run.Next.Stage < run.Stage) {
+	if run.Next.Wanted && in.Durable && !frozen && (!in.Stay || run.Next.byOperator()) {
 		run.change(plan)
 		if run.Phase == Done {
 			out.DoorRelease = released(c)
@@ -102,6 +102,8 @@ func fansOnly(run *Run, out *SetPoints) {
 	*out = SetPoints{Active: true, Stage: run.Stage, DryBulb: restDryBulb, EMC: maxEMC, BaseDryBulb: restDryBulb, BaseEMC: maxEMC,
 		Permit: PermitFans, FanSpeed: 1, Wet: true}
 }
+
+func (c *Change) byOperator() bool { return c.Cause == ByOperatorAdvance || c.Cause == ByOperatorBack }
 
 // change carries out Run.Next.
 func (r *Run) change(plan *Plan) {

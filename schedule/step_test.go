@@ -348,6 +348,45 @@ func TestRestartTakesBackWhatMustBeUnbroken(t *testing.T) {
 	require.Zero(t, run.Exposure, "without its plan nothing is believed")
 }
 
+func TestRestartCarriesOutWhatWasDecided(t *testing.T) {
+	plan := oakPlan()
+	run := at(plan, atHeat)
+	run.Exposure, run.InStage, run.Next = time.Hour, 5*time.Hour, Change{true, atHeat + 1, ByExposure}
+	Restart(plan, &run)
+	require.Equal(t, int8(atHeat+1), run.Stage, "the operator may have seen it")
+	require.False(t, run.Next.Wanted)
+	require.Zero(t, run.InStage)
+	run.Next = Change{true, int8(len(plan.Schedule.Stages)), ByCooling}
+	Restart(plan, &run)
+	require.Equal(t, Done, run.Phase)
+}
+
+func TestAfterALongOutageOnlyAnOperatorLeavesAStage(t *testing.T) {
+	plan, c := oakPlan(), calm(39, 43, 15)
+	for _, cause := range []Cause{ByMoisture, ByOperatorBack, ByOperatorAdvance} {
+		run := at(plan, atDry1)
+		next := int8(atDry1 + 1)
+		if cause == ByOperatorBack {
+			next = atDry1 - 1
+		}
+		run.Next = Change{true, next, cause}
+		in, out := Input{Elapsed: time.Second, Conditions: c, Durable: true, Stay: true}, SetPoints{}
+		Step(plan, &run, &in, &out)
+		require.Equal(t, cause == ByMoisture, run.Stage == atDry1, cause)
+		in.Stay = false
+		Step(plan, &run, &in, &out)
+		require.Equal(t, next, run.Stage, cause)
+	}
+	// Time and set points go on meanwhile.
+	run := at(plan, atDry1)
+	run.DryBulb = plan.Schedule.Stages[atDry1].DryBulb - 5
+	before := run
+	in, out := Input{Elapsed: time.Minute, Conditions: c, Stay: true}, SetPoints{}
+	Step(plan, &run, &in, &out)
+	require.Greater(t, run.DryBulb, before.DryBulb)
+	require.Greater(t, run.InStage, before.InStage)
+}
+
 func TestAHoldFreezesTheStage(t *testing.T) {
 	plan := oakPlan()
 	run := at(plan, atDry1)

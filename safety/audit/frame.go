@@ -50,7 +50,9 @@ type frame struct {
 	hazard, hazardBefore bool
 
 	accepted [verbCount]time.Duration // age at which a command of this verb was last accepted
+	owed     uint32                   // accepted just before a boot ended, by verb: carried out when the next one may
 	commands uint32                   // accepted in this tick, by verb
+	moved    bool                     // another stage than in the record before
 	staged   bool                     // a stage event
 	weighed  bool
 	alarmed  bool
@@ -70,6 +72,10 @@ func (f *frame) proves(contact set) bool { return f.proven.has(contact) }
 func (f *frame) read(c *Checker, r *trace.Record) {
 	h := &c.h
 	f.r = r
+	if f.moved {
+		f.owed = 0
+	}
+	f.moved = c.has && r.Stage != c.prev.Stage
 	f.time(c)
 	f.was = f.on
 	f.on, f.asked, f.vetoed = h.outputs.set(r.Applied, ^set(0)), h.outputs.set(r.Requested, ^set(0)), h.outputs.set(r.Vetoed, ^set(0))
@@ -102,6 +108,11 @@ func (f *frame) time(c *Checker) {
 	if f.newBoot {
 		c.boots++
 		f.endAge, f.endOn = f.age, f.on
+		for _, v := range [...]int{verbAdvance, verbBack} {
+			if f.told(v, commandTime) {
+				f.owed |= 1 << v
+			}
+		}
 		f.sums, f.knows = f.age, true
 		if c.has {
 			f.knows = c.header.OutageKnown
@@ -241,8 +252,10 @@ func (f *frame) events(c *Checker) {
 	}
 }
 
-// told says whether a command of this verb was accepted within the last d.
-func (f *frame) told(verb int, d time.Duration) bool { return f.accepted[verb] >= f.age-d }
+// told says whether a command of this verb was accepted within the last d, or is owed over a restart.
+func (f *frame) told(verb int, d time.Duration) bool {
+	return f.accepted[verb] >= f.age-d || f.owed>>verb&1 != 0
+}
 
 // danger works out whether something in this tick may switch an output off at once, minimum times or not.
 func (f *frame) danger(c *Checker) {
