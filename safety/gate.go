@@ -40,6 +40,7 @@ var (
 	ErrPanel       = errors.New("press the panel's reset first, then ask again within 50 s")
 	ErrAckFirst    = errors.New("acknowledge it first")
 	ErrReason      = errors.New("needs a written reason")
+	ErrWait        = errors.New("let it cool first")
 )
 
 // Gate is the sole holder of the raw actuators. It judges with its own clock, forces a safe state when nobody calls, and
@@ -187,7 +188,9 @@ func (g *Gate) CheckDeadline() {
 		return
 	case quiet > l.Silent.Std() && g.forced < hardware.ForcedSafe:
 		g.state.silence(hardware.ForcedSafe)
+		g.state.quiet()
 		g.forced = hardware.ForcedSafe
+		defer g.save(now)
 	case now.Sub(g.beat) < beatEvery || g.forced == hardware.ForcedOff:
 		return
 	}
@@ -319,6 +322,8 @@ func (g *Gate) Reset(rule hardware.RuleID, who hardware.Authority, reason string
 		refusal = ErrCauseThere
 	case r.ackFirst && !s.Acked.Has(rule):
 		refusal = ErrAckFirst
+	case s.Cutouts[0] < r.wait:
+		refusal = fmt.Errorf("%w: %v to go", ErrWait, r.wait-s.Cutouts[0])
 	case r.clears == hardware.ByTechnician && strings.TrimSpace(reason) == "":
 		refusal = ErrReason
 	case r.clears >= hardware.AtPanel && s.SincePress > pressGood:

@@ -40,9 +40,19 @@ type facts struct {
 	broken    bool // a number that is none
 	brokenBy  hardware.ProbeID
 
-	on, off, unknown hardware.OutputSet // what feedback says
+	wet      float64 // hottest wet bulb
+	wetProbe hardware.ProbeID
+	atStart  uint64  // probes that show what they show before they have measured, by bit
+	coldest  float64 // of the air
+	airSet   uint64  // probes that it was found among, by bit
+	airs     int     // how many
+	hangOpen bool    // vents are told shut, but hang open
+
+	on, off, unknown hardware.OutputSet // what feedback says; off is what no feedback says is on
+	dead             hardware.OutputSet // any feedback says is off, whatever another says
 	idle             int                // fan groups told on that feedback says are off
 	silentOften      bool               // this tick saw the silence that was one too many
+	dropped          bool               // this tick found outputs otherwise than told
 
 	// What a condition looked at, for the operator.
 	probe hardware.ProbeID
@@ -64,9 +74,17 @@ func (f *facts) gather(p *Plant, s *State) {
 	snap := f.snap
 	f.usable, f.confirmed, f.stale, f.age, f.humid, f.broken, f.brokenBy = 0, false, false, 0, false, false, hardware.NoProbe
 	f.low, f.high, f.hot, f.lowProbe, f.highProbe, f.hotProbe = hottest, coldest, coldest, hardware.NoProbe, hardware.NoProbe, hardware.NoProbe
+	f.atStart, f.hangOpen, f.airSet, f.airs, f.coldest, f.wet, f.wetProbe = 0, false, 0, 0, hottest, coldest, hardware.NoProbe
 	for i := range p.probes {
-		if r := &snap.Readings[i]; r.OK() && !quantity.Finite(r.Value) {
+		r := &snap.Readings[i]
+		if !r.OK() {
+			continue
+		}
+		if !quantity.Finite(r.Value) {
 			f.broken, f.brokenBy = true, hardware.ProbeID(i)
+		}
+		if d := r.Value - p.powerOn[i]; d < halfStep && d > -halfStep {
+			f.atStart |= 1 << i
 		}
 	}
 	for g := range p.groups {
@@ -75,7 +93,7 @@ func (f *facts) gather(p *Plant, s *State) {
 	for i, id := range p.dryBulbs {
 		r := &snap.Readings[id]
 		f.age = max(f.age, r.Age+f.in.Lag)
-		if !f.usableAir(p, r) {
+		if !f.usableAir(p, id) {
 			f.stale = f.stale || r.Quality == hardware.Stale || (r.OK() && f.tooOld(p, r))
 			continue
 		}
@@ -88,24 +106,35 @@ func (f *facts) gather(p *Plant, s *State) {
 		}
 		for _, other := range p.dryBulbs[:i] {
 			o := &snap.Readings[other]
-			if d := r.Value - o.Value; d <= float64(p.limits.BulbsAgree) && d >= -float64(p.limits.BulbsAgree) && f.usableAir(p, o) {
+			if d := r.Value - o.Value; d <= float64(p.limits.BulbsAgree) && d >= -float64(p.limits.BulbsAgree) && f.usableAir(p, other) {
 				f.confirmed = true
 			}
 		}
 	}
 	for _, id := range p.humidity {
 		r := &snap.Readings[id]
-		f.humid = f.humid || (r.OK() && quantity.Finite(r.Value) && !f.tooOld(p, r))
+		f.humid = f.humid || (r.OK() && quantity.Finite(r.Value) && !f.tooOld(p, r) && f.atStart>>id&1 == 0)
+	}
+	for _, id := range p.wetBulbs {
+		if r := &snap.Readings[id]; r.Value > f.wet && f.usableAir(p, id) {
+			f.wet, f.wetProbe = r.Value, id
+		}
+	}
+	for _, id := range p.air {
+		if f.usableAir(p, id) {
+			f.coldest, f.airSet, f.airs = min(f.coldest, snap.Readings[id].Value), f.airSet|1<<id, f.airs+1
+		}
 	}
 	for _, id := range p.hot {
 		// An old reading that was too hot still counts.
-		if r := &snap.Readings[id]; r.OK() && r.Value > f.hot && r.Value <= hottest {
+		if r := &snap.Readings[id]; r.OK() && r.Value > f.hot && r.Value <= hottest && f.atStart>>id&1 == 0 {
 			f.hot, f.hotProbe = r.Value, id
 		}
 	}
 
 	f.on = snap.ReadBack & snap.ReadBackValid & p.readBack
 	f.unknown = p.readBack &^ snap.ReadBackValid
+	f.dead = p.readBack & snap.ReadBackValid &^ snap.ReadBack
 	for left := uint32(p.current); left != 0; left &= left - 1 {
 		o := hardware.OutputID(bits.TrailingZeros32(left))
 		amps := float64(snap.Current[o])
@@ -114,13 +143,18 @@ func (f *facts) gather(p *Plant, s *State) {
 			f.unknown = f.unknown.With(o, true)
 		case amps > float64(p.limits.CurrentOn):
 			f.on = f.on.With(o, true)
+		case amps < float64(p.limits.CurrentOn)/10:
+			f.dead = f.dead.With(o, true)
 		}
 	}
 	f.off = p.sensed &^ f.on &^ f.unknown
 
 	f.idle = 0
-	still := s.settled(s.Out.On & f.off & hardware.AllFans)
+	still := s.settled(s.Out.On & f.dead & hardware.AllFans)
 	for g := range p.groups {
+		if s.Out.FanSpeed[g] < slowestFan {
+			continue // a drive that stands draws nothing
+		}
 		if still.Has(hardware.FanForward(g)) || still.Has(hardware.FanReverse(g)) {
 			f.idle++
 		}
@@ -131,9 +165,10 @@ func (f *facts) tooOld(p *Plant, r *hardware.Reading) bool {
 	return r.Age < 0 || r.Age+f.in.Lag > p.limits.StaleAir.Std()
 }
 
-func (f *facts) usableAir(p *Plant, r *hardware.Reading) bool {
+func (f *facts) usableAir(p *Plant, id hardware.ProbeID) bool {
+	r := &f.snap.Readings[id]
 	// The comparison also refuses what is not a number.
-	return r.OK() && r.Value >= coldest && r.Value <= hottest && !f.tooOld(p, r)
+	return f.atStart>>id&1 == 0 && r.OK() && r.Value >= coldest && r.Value <= hottest && !f.tooOld(p, r)
 }
 
 // settled gives those of the outputs that were not switched a moment ago.
@@ -277,7 +312,7 @@ func humidityUnknown(p *Plant, s *State, f *facts) seen {
 }
 
 func notFollowing(_ *Plant, s *State, f *facts) seen {
-	return when(s.settled(s.Out.On&f.off&followers) != 0)
+	return when(s.settled(s.Out.On&f.dead&followers) != 0)
 }
 
 func notFinite(_ *Plant, _ *State, f *facts) seen {

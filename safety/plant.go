@@ -3,6 +3,8 @@ package safety
 import (
 	"errors"
 	"fmt"
+	"math"
+	"slices"
 	"strings"
 	"time"
 
@@ -13,6 +15,7 @@ import (
 // Plant is the limits and what is fitted, made ready for Step by Compile. It is read only.
 type Plant struct {
 	limits   Limits
+	spare    Limits // second copy
 	contacts hardware.ContactSet
 	outputs  hardware.OutputSet
 	readBack hardware.OutputSet
@@ -21,9 +24,13 @@ type Plant struct {
 	groups   int
 	probes   int
 	dryBulbs []hardware.ProbeID
-	humidity []hardware.ProbeID // wet bulbs and humidity probes
-	hot      []hardware.ProbeID // whatever may not pass DryBulbMax
-	heatPace float64            // credit of heat earned a second, see creditOf
+	wetBulbs []hardware.ProbeID
+	bulbs    []hardware.ProbeID          // dry and wet
+	humidity []hardware.ProbeID          // wet bulbs and humidity probes
+	air      []hardware.ProbeID          // dry bulbs and leaving air
+	hot      []hardware.ProbeID          // whatever may not pass DryBulbMax
+	powerOn  [hardware.MaxProbes]float64 // what each probe shows before it has measured; no number where that is not known
+	heatPace float64                     // credit of heat earned a second, see creditOf
 	heatMost time.Duration
 	ventPace float64
 	ventMost time.Duration
@@ -41,11 +48,22 @@ func Compile(limits Limits, layout *hardware.Layout) (*Plant, error) {
 	if err := errors.Join(faults...); err != nil {
 		return nil, fmt.Errorf("prepare safety rules: %w", err)
 	}
-	p := &Plant{limits: limits, contacts: layout.Contacts, outputs: layout.Outputs, readBack: layout.ReadBack & layout.Outputs,
+	p := &Plant{limits: limits, spare: limits, contacts: layout.Contacts, outputs: layout.Outputs, readBack: layout.ReadBack & layout.Outputs,
 		current: layout.Current & layout.Outputs, groups: layout.FanGroups, probes: len(layout.Probes)}
 	p.sensed = p.readBack | p.current
 	p.dryBulbs = layout.ByRole(hardware.RoleDryBulb)
-	p.humidity = append(layout.ByRole(hardware.RoleWetBulb), layout.ByRole(hardware.RoleHumidity)...)
+	p.wetBulbs = layout.ByRole(hardware.RoleWetBulb)
+	p.bulbs = slices.Concat(p.dryBulbs, p.wetBulbs)
+	p.humidity = slices.Concat(p.wetBulbs, layout.ByRole(hardware.RoleHumidity))
+	p.air = slices.Concat(p.dryBulbs, layout.ByRole(hardware.RoleLeavingAir))
+	for i, probe := range layout.Probes {
+		switch probe.Role {
+		case hardware.RoleHumidity, hardware.RoleOutdoorHumidity, hardware.RolePin, hardware.RoleLoadCell, hardware.RoleNone:
+			p.powerOn[i] = math.NaN()
+		default:
+			p.powerOn[i] = powerOnValue + probe.Offset
+		}
+	}
 	for _, role := range []hardware.Role{hardware.RoleDryBulb, hardware.RoleLeavingAir, hardware.RoleWetBulb, hardware.RoleCore} {
 		p.hot = append(p.hot, layout.ByRole(role)...)
 	}
@@ -126,6 +144,21 @@ func needsContactFor(outputs hardware.OutputSet, c hardware.ContactID, words str
 		}
 		return words
 	}
+}
+
+// needsTwoAir is for a rule that believes the air only where two probes see it.
+func needsTwoAir(l *hardware.Layout) string {
+	if len(l.ByRole(hardware.RoleDryBulb))+len(l.ByRole(hardware.RoleLeavingAir)) >= 2 {
+		return ""
+	}
+	return "a second probe of the air"
+}
+
+func needsVentEnds(l *hardware.Layout) string {
+	if !l.Outputs.Has(hardware.Vent) || l.Contacts.Has(hardware.ContactVentOpen) || l.Contacts.Has(hardware.ContactVentShut) {
+		return ""
+	}
+	return "end switches of the vents"
 }
 
 // needsSense is for a rule that wants each of the outputs, where fitted, read back or its current measured.

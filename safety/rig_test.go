@@ -101,6 +101,8 @@ func (r *rig) look() {
 	}
 	airy(hardware.ContactAirflow, hardware.AllFans)
 	airy(hardware.ContactBlowerAirflow, blowerOut)
+	airy(hardware.ContactVentOpen, ventOut)
+	r.snap.Contacts.Active = r.snap.Contacts.Active.With(hardware.ContactVentShut, on&ventOut == 0)
 	r.snap.ReadBack, r.snap.ReadBackValid = on, r.layout.ReadBack
 	r.snap.CurrentValid = r.layout.Current
 	for o := range hardware.OutputCount {

@@ -13,6 +13,7 @@ const (
 	// These force OFF.
 	EmergencyStop
 	Smoke
+	AirRisingFast
 	InsideButton
 	BothDirectionsEnergised
 	HeatWelded
@@ -33,12 +34,18 @@ const (
 	ControllerSilent
 	ControllerSilentOften
 	FansLost
+	OutputsDroppedOften
+	LimitsDamaged
 
 	// These refuse some outputs.
 	DoorOpen
 	GasLeak
 	FanNotProven
 	FanNotFollowing
+	BulbsCrossed
+	BulbsIdentical
+	HeatDead
+	CompressorDead
 	CompressorLockout
 	HighPressure
 	LowPressure
@@ -49,6 +56,8 @@ const (
 
 	// These only tell.
 	OutputNotFollowing
+	VentNotFollowing
+	ProbeAtPowerOn
 	NotFinite
 	TripRecordNotSaved
 
@@ -91,6 +100,8 @@ type row struct {
 	class   hardware.AlarmClass
 	latched bool
 	clears  hardware.Authority
+	// wait: it may not be cleared sooner after the newest pressure cut-out.
+	wait time.Duration
 	// ackFirst: a reset is two actions, acknowledge and panel reset.
 	ackFirst bool
 
@@ -120,8 +131,8 @@ const (
 	contactors            = hardware.AllFans | hardware.AllHeat | compressorOut | blowerOut | crankcaseOut | 1<<hardware.BlowerLow
 	// moving is what can hurt somebody inside.
 	moving = hardware.AllFans | hardware.AllHeat | compressorOut | blowerOut | sprayOut
-	// followers are the outputs other than fans whose feedback is compared with the command.
-	followers = hardware.AllHeat | compressorOut | blowerOut | crankcaseOut | sprayOut
+	// followers are the outputs without a rule of their own whose feedback is compared with the command.
+	followers = blowerOut | crankcaseOut | sprayOut
 )
 
 const (
@@ -145,6 +156,10 @@ var table = [ruleCount - 1]row{
 		see: forbidsSurely(hardware.ContactSmoke), level: forcesOff, needs: needsContact(hardware.ContactSmoke, "smoke or fire detector"),
 		text: [4]string{"The smoke or fire detector reports, or cannot be read.", "Everything is switched off, fans too; vents shut.",
 			"Call the fire service. Keep the doors shut. Do not enter.", waitsNoFans}},
+	{id: AirRisingFast, name: "air_rising_fast", class: hardware.Danger, latched: true, clears: hardware.AtPanel,
+		see: airRisingFast, rise: 5 * time.Second, level: forcesOff, needs: needsTwoAir,
+		text: [4]string{"The air grew hotter by more than {limit} K a minute with all heat off; {probe} read {value} C.", "Everything is switched off, fans too; vents shut.",
+			"Treat it as a fire: keep the doors shut, do not enter, call the fire service; then heaters, fan motors and probes.", waitsNoFans}},
 	{id: InsideButton, name: "inside_button", class: hardware.Danger, latched: true, clears: hardware.AtPanel, ackFirst: true,
 		see: forbids(hardware.ContactInsideButton), level: forcesOff,
 		needs: needsContact(hardware.ContactInsideButton, "button inside the kiln"),
@@ -218,6 +233,14 @@ var table = [ruleCount - 1]row{
 		see: fansLost, rise: 10 * time.Second, level: forcesSafe, needs: needsSense(hardware.AllFans),
 		text: [4]string{"Two or more fan groups do not run though they are told to.", "Heat, spray and compressor are off; the other fans run on.",
 			"Overloads, fuses and belts of the fans.", waitsNoFans}},
+	{id: OutputsDroppedOften, name: "outputs_dropped_often", class: hardware.WoodAtRisk, latched: true, clears: hardware.ByOperator,
+		see: outputsDroppedOften, level: forcesSafe, needs: needsReadBack(hardware.AllFans | allHeatAndRefrigerant),
+		text: [4]string{"Outputs were three times within an hour found otherwise than told.", "They were told again each time; now heat, spray and compressor are off; fans run on.",
+			"Supply and cable of the relay board; then the contactors' auxiliary contacts.", waitsFans}},
+	{id: LimitsDamaged, name: "limits_damaged", class: hardware.WoodAtRisk, latched: true, clears: hardware.ByOperator,
+		see: limitsDamaged, level: forcesSafe,
+		text: [4]string{"The limits in memory differ from their second copy.", "Heat, spray and compressor are off; fans run on.",
+			"The computer's memory and supply; start the program afresh.", waitsFans}},
 
 	{id: DoorOpen, name: "door_open", class: hardware.Machine, clears: hardware.ByItself,
 		see: forbids(hardware.ContactDoor), refuse: moving, needs: needsContact(hardware.ContactDoor, "door contact"),
@@ -237,15 +260,31 @@ var table = [ruleCount - 1]row{
 		see: fanNotFollowing, rise: 10 * time.Second, refuse: allHeatAndRefrigerant, needs: needsSense(hardware.AllFans),
 		text: [4]string{"A fan group does not run though it is told to.", "Heat and compressor are off; the other fans run on.",
 			"Its overload, fuse and belt.", waitsNoFans}},
+	{id: BulbsCrossed, name: "wet_bulb_hotter_than_dry", class: hardware.WoodAtRisk, latched: true, clears: hardware.ByOperator,
+		see: bulbsCrossed, rise: 2 * time.Minute, refuse: allHeatAndRefrigerant | sprayOut,
+		text: [4]string{"{probe}, a wet bulb, read {value} C, hotter than every dry bulb by more than 0.3 K.", "Heat, compressor and spray are off; fans run on.",
+			"Whether wet and dry bulb are exchanged; their calibration.", waitsFans}},
+	{id: BulbsIdentical, name: "bulbs_identical", class: hardware.WoodAtRisk, latched: true, clears: hardware.ByOperator,
+		see: bulbsIdentical, refuse: allHeatAndRefrigerant | sprayOut,
+		text: [4]string{"{probe} and another bulb gave the same readings to the last digit for ten minutes, {value} C at last.", "Heat, compressor and spray are off; fans run on.",
+			"The probes' addresses: one sensor may be entered twice.", waitsFans}},
+	{id: HeatDead, name: "heat_dead", class: hardware.WoodAtRisk, latched: true, clears: hardware.ByOperator,
+		see: dead(hardware.AllHeat, HeatDead, deadHeat), rise: deadHeat, refuse: hardware.AllHeat, needs: needsSense(hardware.AllHeat),
+		text: [4]string{"Heat was told on, but nothing flows or its contactor stays open.", "Heat is off; it is tried once more after ten minutes, then no more.",
+			"Breaker, overload and fuses of the heaters; the hard-wired limit; then the elements.", waitsFans}},
+	{id: CompressorDead, name: "compressor_dead", class: hardware.WoodAtRisk, latched: true, clears: hardware.ByOperator,
+		see: dead(compressorOut, CompressorDead, deadCompressor), rise: deadCompressor, refuse: compressorOut, needs: needsSense(compressorOut),
+		text: [4]string{"The compressor was told on, but nothing flows or its contactor stays open.", "It is off; it is tried once more after ten minutes, then no more.",
+			"Its breaker, overload and winding protector; the cut-outs; then the contactor.", waitsFans}},
 	{id: CompressorLockout, name: "compressor_lockout", class: hardware.Machine, latched: true, clears: hardware.ByTechnician,
 		see: never, refuse: compressorOut, needs: needsContactFor(compressorOut, hardware.ContactHighPressure, "high-pressure cut-out"),
 		text: [4]string{"The compressor's cut-outs tripped three times within a day.", "The compressor is locked out.",
 			"A refrigeration technician: airflow over the coils, charge, fans.", waitsFans}},
-	{id: HighPressure, name: "high_pressure", class: hardware.Machine, latched: true, clears: hardware.AtPanel,
+	{id: HighPressure, name: "high_pressure", class: hardware.Machine, latched: true, clears: hardware.AtPanel, wait: 30 * time.Minute,
 		see: forbids(hardware.ContactHighPressure), refuse: compressorOut,
 		needs: needsContactFor(compressorOut, hardware.ContactHighPressure, "high-pressure cut-out"),
 		text: [4]string{"The high-pressure cut-out is open, or cannot be read.", "The compressor is off.",
-			"Let it cool for half an hour; air over the condenser, kiln too hot for the unit.", waitsFans}},
+			"Let it cool: it can be reset after half an hour; air over the condenser, kiln too hot for the unit.", waitsFans}},
 	{id: LowPressure, name: "low_pressure", class: hardware.Machine, latched: true, clears: hardware.ByTechnician,
 		see: lowPressure, rise: 3 * time.Second, refuse: compressorOut,
 		needs: needsContactFor(compressorOut, hardware.ContactLowPressure, "low-pressure cut-out"),
@@ -274,6 +313,14 @@ var table = [ruleCount - 1]row{
 		see: notFollowing, rise: 60 * time.Second, needs: needsSense(followers),
 		text: [4]string{"An output is told on, but its feedback says off.", "Nothing; the command is repeated each tick.",
 			"Its fuse, overload and hard-wired cut-outs, then the relay.", waitsFans}},
+	{id: VentNotFollowing, name: "vent_not_following", class: hardware.Machine, clears: hardware.ByItself,
+		see: ventNotFollowing, rise: ventFault, ride: time.Minute, needs: needsVentEnds,
+		text: [4]string{"The vents have not reached the end they were told to, or their end switches cannot be read.", "Heat runs at a limited duty while they hang open.",
+			"Flaps, drive and end switches of the vents.", waitsFans}},
+	{id: ProbeAtPowerOn, name: "probe_at_power_on", class: hardware.Machine, clears: hardware.ByItself,
+		see: probeAtPowerOn, rise: 10 * time.Second,
+		text: [4]string{"{probe} gives exactly {value} C, which such a sensor gives before it has measured.", "That value counts as no reading.",
+			"Supply and cable of the probe.", waitsFans}},
 	{id: NotFinite, name: "not_finite", class: hardware.Machine, clears: hardware.ByItself,
 		see: notFinite,
 		text: [4]string{"A reading or a requested fan speed is no usable number ({probe}).", "It is not used; a fan asked for without a usable speed runs at full speed.",
@@ -298,7 +345,7 @@ var table = [ruleCount - 1]row{
 	{id: HeatNearLimit, name: "heat_near_limit", class: hardware.WoodAtRisk, clears: hardware.ByItself, tells: true,
 		text: [4]string{"{probe} reads {value} C, heat is refused from {limit} C.", "Heat is off.", "Set point, vents, probe.", waitsFans}},
 	{id: HeatDuty, name: "heat_duty", class: hardware.Machine, clears: hardware.ByItself,
-		text: [4]string{"No second dry bulb confirms the first.", "Heat runs at a limited duty.", "The dry bulbs: one lost, or they disagree.", waitsFans}},
+		text: [4]string{"No second dry bulb confirms the first, or the vents hang open.", "Heat runs at a limited duty.", "The dry bulbs: one lost, or they disagree; the vents.", waitsFans}},
 	{id: AirflowCompressor, name: "airflow_compressor", class: hardware.WoodAtRisk, clears: hardware.ByItself, tells: true,
 		text: [4]string{"The compressor was asked for without proven airflow.", "The compressor is off.", "Fans, baffles, airflow switch.", waitsFans}},
 	{id: BlowerAirflow, name: "blower_airflow", class: hardware.Machine, clears: hardware.ByItself, tells: true,
@@ -311,8 +358,8 @@ var table = [ruleCount - 1]row{
 		text: [4]string{"{probe} reads {value} C, the unit may run from {limit} C.", "The compressor is off.", "Preheat; doors and walls.", waitsFans}},
 	{id: CompressorRest, name: "compressor_rest", clears: hardware.ByItself,
 		text: [4]string{"The compressor has not yet rested.", "It waits.", "Nothing.", waitsNothing}},
-	{id: CompressorStarts, name: "compressor_starts", clears: hardware.ByItself,
-		text: [4]string{"The compressor has started often enough within an hour.", "It waits.", "Why it runs in short bursts.", waitsNothing}},
+	{id: CompressorStarts, name: "compressor_starts", class: hardware.Machine, clears: hardware.ByItself, tells: true,
+		text: [4]string{"The compressor was asked to start once more than it may in an hour.", "It waits for an hour.", "Why it runs in short bursts.", waitsNothing}},
 	{id: SprayWithCompressor, name: "spray_with_compressor", class: hardware.Machine, clears: hardware.ByItself, tells: true,
 		text: [4]string{"Spray and compressor were asked for together.", "The one that came later stays off.",
 			"Report it with the log: this is a fault of the program.", waitsNothing}},

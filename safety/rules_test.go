@@ -145,7 +145,13 @@ func ruleCases() []ruleCase {
 		{rule: SprayStuckOpen, breaks: readBack(sprayOut, 0, 0), after: 3, gone: compressorOut, latch: 3},
 		{rule: HumidityUnknown, breaks: quality(hardware.Checksum, wetBulb, humidity), after: 61, gone: compressorOut},
 		{rule: HumidityUnknown, name: "old", breaks: aged(time.Minute, wetBulb, humidity), after: 61, gone: compressorOut},
-		{rule: OutputNotFollowing, breaks: readBack(0, heat1, 0), after: 60},
+		{rule: OutputNotFollowing, breaks: readBack(0, blowerOut, 0), after: 60},
+		{rule: BulbsCrossed, breaks: value(wetBulb, 45.71), after: 120, gone: heatAndCold, latch: 120},
+		{rule: VentNotFollowing, breaks: inactive(hardware.ContactVentShut), after: 5},
+		{rule: VentNotFollowing, name: "both ends", breaks: active(hardware.ContactVentOpen), after: 5},
+		{rule: VentNotFollowing, name: "unreadable", breaks: unreadable(hardware.ContactVentShut), after: 60},
+		{rule: ProbeAtPowerOn, breaks: value(bulbB, 85), after: 10},
+		{rule: ProbeAtPowerOn, name: "core", breaks: value(core, 85), after: 10},
 		{rule: NotFinite, breaks: value(suction, math.Inf(-1)), after: 1},
 		{rule: TripRecordNotSaved, breaks: func(r *rig) { r.in.SaveFailed = true }, after: 1},
 		{rule: WaterSupplyLost, breaks: inactive(hardware.ContactWaterSupply), after: 1},
@@ -160,6 +166,12 @@ var elsewhere = map[hardware.RuleID]string{
 	ControllerSilentOften: "TestSilence",
 	CompressorLockout:     "TestCompressorLockout",
 	AirflowStuck:          "TestAirflowStuck",
+	AirRisingFast:         "TestAirRisingFast",
+	OutputsDroppedOften:   "TestOutputsDroppedOften",
+	LimitsDamaged:         "TestLimitsDamaged",
+	BulbsIdentical:        "TestBulbsIdentical",
+	HeatDead:              "TestDead",
+	CompressorDead:        "TestDead",
 }
 
 func TestEachRule(t *testing.T) {
@@ -228,7 +240,7 @@ func TestNotFitted(t *testing.T) {
 	optional := hardware.ContactSet(0)
 	for _, c := range []hardware.ContactID{hardware.ContactBlowerAirflow, hardware.ContactHighPressure, hardware.ContactLowPressure,
 		hardware.ContactSmoke, hardware.ContactGas, hardware.ContactFloat, hardware.ContactMains, hardware.ContactInsideButton,
-		hardware.ContactInhibit, hardware.ContactWaterSupply} {
+		hardware.ContactInhibit, hardware.ContactWaterSupply, hardware.ContactVentOpen, hardware.ContactVentShut} {
 		optional = optional.With(c, true)
 	}
 	require.Empty(t, Unjudged(&r.layout))
@@ -250,16 +262,16 @@ func TestNotFitted(t *testing.T) {
 		names = append(names, m.Name)
 	}
 	require.Equal(t, []string{"smoke", "inside_button", "both_directions_energised", "heat_energised_unasked",
-		"compressor_energised_unasked", "fan_energised_unasked", "water_on_floor", "inhibit", "mains_lost", "fans_lost", "gas_leak",
-		"fan_not_following", "compressor_lockout", "high_pressure", "low_pressure", "spray_energised_unasked", "water_supply_lost",
-		"output_not_following", "blower_airflow"}, names)
+		"compressor_energised_unasked", "fan_energised_unasked", "water_on_floor", "inhibit", "mains_lost", "fans_lost",
+		"outputs_dropped_often", "gas_leak", "fan_not_following", "heat_dead", "compressor_dead", "compressor_lockout", "high_pressure",
+		"low_pressure", "spray_energised_unasked", "water_supply_lost", "output_not_following", "vent_not_following", "blower_airflow"}, names)
 
 	bare := hardware.Layout{Contacts: r.layout.Contacts}
 	names = nil
 	for _, m := range Unjudged(&bare) {
 		names = append(names, m.Name)
 	}
-	require.Equal(t, []string{"smoke", "inside_button", "water_on_floor", "inhibit", "mains_lost"}, names, "what is not fitted needs no rule")
+	require.Equal(t, []string{"smoke", "air_rising_fast", "inside_button", "water_on_floor", "inhibit", "mains_lost"}, names, "what is not fitted needs no rule")
 }
 
 func TestCheckLayout(t *testing.T) {

@@ -12,6 +12,7 @@ const (
 	maxStarts  = 6 // in any hour
 	maxCutouts = 3 // in any day, then locked out
 	maxSilence = 3 // in any hour, then latched
+	maxDrops   = 3 // in any hour, then latched
 	// longest bounds every timer, so that none overflows; it also stands for never.
 	longest = 30 * 24 * time.Hour
 	// spareStarts is how many starts a new process is allowed in its first hour: what came before is not known.
@@ -76,6 +77,22 @@ type State struct {
 	Starts   [maxStarts]time.Duration  // ago, newest first; compressor
 	Cutouts  [maxCutouts]time.Duration // ago, newest first; pressure trips
 	Silences [maxSilence]time.Duration // ago, newest first; controller silent
+	Drops    [maxDrops]time.Duration   // ago, newest first; outputs found otherwise than told
+	Differ   bool                      // they were in the last tick
+	Quiet    bool                      // the silence that lasts is counted already
+
+	ShortCycled      time.Duration // since it was asked to start too often in an hour
+	HeatFailed       time.Duration // since heat was found dead and had not been within an hour
+	CompressorFailed time.Duration // likewise
+
+	DoorShut time.Duration // since the door was last seen otherwise
+	Air      float64       // follows the coldest of the air at a bounded pace, Celsius
+	AirSet   uint64        // probes it was made from, by bit
+
+	Twin        [2]hardware.ProbeID // bulbs that read alike
+	TwinFor     time.Duration
+	TwinValue   float64
+	TwinChanges int
 
 	PanelFree  bool          // the panel's reset was seen released
 	SincePress time.Duration // since it was last pressed
@@ -83,7 +100,8 @@ type State struct {
 
 // NewState is the state at a process's first tick: every timer at its worst.
 func NewState(l *Limits) State {
-	s := State{FansOff: 0, Unproven: longest, BlowerUnproven: longest, SincePress: longest}
+	s := State{FansOff: 0, Unproven: longest, BlowerUnproven: longest, SincePress: longest, ShortCycled: longest,
+		HeatFailed: longest, CompressorFailed: longest, Twin: [2]hardware.ProbeID{hardware.NoProbe, hardware.NoProbe}}
 	for i := range s.Starts {
 		s.Starts[i] = longest
 	}
@@ -96,6 +114,9 @@ func NewState(l *Limits) State {
 	for i := range s.Silences {
 		s.Silences[i] = longest
 	}
+	for i := range s.Drops {
+		s.Drops[i] = longest
+	}
 	for i := range s.Rule {
 		s.Rule[i].Probe = hardware.NoProbe
 	}
@@ -106,6 +127,8 @@ func NewState(l *Limits) State {
 type record struct {
 	trips hardware.RuleSet
 	fans  hardware.OutputSet // last direction of each group, where it is known and matters
+	// How many there were in the last day and hour. Their ages are not kept: a new process counts them as just happened.
+	cutouts, silences int
 }
 
 // record leaves out trips that are being cleared, and the direction of fans that have stood still for half their coast:
@@ -122,10 +145,35 @@ func (s *State) record(p *Plant) record {
 			}
 		}
 	}
+	r.cutouts, r.silences = younger(s.Cutouts[:], 24*time.Hour), younger(s.Silences[:], time.Hour)
 	return r
 }
 
-func (r record) names() []string { return append(ruleNames(r.trips), outputNames(r.fans)...) }
+// younger counts the ages below a bound; the newest stand first.
+func younger(ages []time.Duration, than time.Duration) int {
+	n := 0
+	for n < len(ages) && ages[n] < than {
+		n++
+	}
+	return n
+}
+
+// Names of what is counted in the record.
+const (
+	oneCutout  = "pressure_cutout"
+	oneSilence = "controller_silence"
+)
+
+func (r record) names() []string {
+	names := append(ruleNames(r.trips), outputNames(r.fans)...)
+	for range r.cutouts {
+		names = append(names, oneCutout)
+	}
+	for range r.silences {
+		names = append(names, oneSilence)
+	}
+	return names
+}
 
 // recall takes over what a process before had recorded. What it cannot understand latches TripRecordUnreadable.
 func (s *State) recall(names []string) {
@@ -143,6 +191,11 @@ func (s *State) recall(names []string) {
 				last = DirectionUnknown
 			}
 			s.Groups[g].Last = last
+		} else if name == oneCutout {
+			push(s.Cutouts[:])
+		} else if name == oneSilence {
+			push(s.Silences[:])
+			s.Latched = s.Latched.With(ControllerSilentOften, s.Silences[maxSilence-1] < time.Hour || s.Latched.Has(ControllerSilentOften))
 		} else {
 			s.Latched = s.Latched.With(TripRecordUnreadable, true)
 		}

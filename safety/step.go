@@ -35,7 +35,7 @@ func Step(p *Plant, s *State, in *Input, out *hardware.Applied) {
 		f.slow = min(f.fast, MaxCredit)
 	}
 	s.Ticks++
-	f.silentOften = false
+	f.silentOften, f.dropped = false, false
 	f.refused = 0
 
 	s.Latched &^= in.Cleared & s.Clearing
@@ -75,17 +75,29 @@ func (s *State) advance(p *Plant, f *facts) {
 		plus(&s.FansOff, slow)
 		s.FansOn = 0
 	}
-	for _, ages := range [...][]time.Duration{s.Starts[:], s.Cutouts[:], s.Silences[:]} {
+	for _, ages := range [...][]time.Duration{s.Starts[:], s.Cutouts[:], s.Silences[:], s.Drops[:]} {
 		for i := range ages {
 			ages[i] = min(ages[i]+slow, longest)
 		}
 	}
+	plus(&s.ShortCycled, slow)
+	plus(&s.HeatFailed, slow)
+	plus(&s.CompressorFailed, slow)
 	s.HeatCredit = credit(s.HeatCredit, p.heatPace, p.heatMost, f, on&hardware.AllHeat != 0)
 	s.VentCredit = credit(s.VentCredit, p.ventPace, p.ventMost, f, on&hardware.AllHeat != 0 && on.Has(hardware.Vent))
 	if fast > p.limits.Silent.Std() {
-		push(s.Silences[:])
+		s.quiet()
 		f.silentOften = s.Silences[maxSilence-1] < time.Hour
 	}
+	s.Quiet = false
+}
+
+// quiet counts a silence of the controller, once; what has never called is still starting.
+func (s *State) quiet() {
+	if !s.Quiet && s.Ticks > 0 {
+		push(s.Silences[:])
+	}
+	s.Quiet = true
 }
 
 // credit gives what is left of a duty after this tick.
@@ -112,13 +124,16 @@ func (s *State) sense(p *Plant, f *facts) {
 	since(&s.BlowerUnproven, contacts.Proven(hardware.ContactBlowerAirflow))
 	since(&s.NoHumidity, f.humid)
 
-	shut := contacts.Clear(hardware.ContactDoor)
 	switch {
-	case !shut:
-		s.Warned = 0
+	case !contacts.Clear(hardware.ContactDoor):
+		s.Warned, s.DoorShut = 0, 0
 	case s.Out.On.Has(hardware.Sounder) || !p.outputs.Has(hardware.Sounder):
 		plus(&s.Warned, f.slow)
 	}
+	plus(&s.DoorShut, f.slow)
+	s.follow(f)
+	s.compare(p, f)
+	s.twins(p, f)
 }
 
 // pressed looks for a press of the panel's reset: released, then active. It asks for the clearing of every trip that the
@@ -133,7 +148,7 @@ func (s *State) pressed(f *facts) {
 		s.SincePress = 0
 		for left := uint64(s.Latched &^ s.Seen); left != 0; left &= left - 1 {
 			r := &table[bits.TrailingZeros64(left)-1]
-			if r.clears <= hardware.AtPanel && (!r.ackFirst || s.Acked.Has(r.id)) {
+			if r.clears <= hardware.AtPanel && (!r.ackFirst || s.Acked.Has(r.id)) && s.Cutouts[0] >= r.wait {
 				s.Clearing = s.Clearing.With(r.id, true)
 			}
 		}
@@ -351,7 +366,7 @@ func (s *State) interlockHeat(p *Plant, f *facts) {
 		f.refuse(hardware.AllHeat, HeatNearLimit, 0)
 		s.note(HeatNearLimit, f.highProbe, f.high, least)
 	}
-	if !f.confirmed {
+	if !f.confirmed || f.hangOpen {
 		f.refuseBeyond(hardware.AllHeat, HeatDuty, on&hardware.AllHeat != 0, s.HeatCredit, p.heatPace)
 	}
 }
@@ -382,7 +397,11 @@ func (s *State) interlockCompressor(p *Plant, f *facts) {
 	if left := l.CompressorMinOff.Std() - s.SinceChange[hardware.Compressor]; left > 0 {
 		f.refuse(compressorOut, CompressorRest, left)
 	}
-	if left := time.Hour - s.Starts[l.CompressorStarts-1]; left >= 0 {
+	// One start too many in an hour, and it waits for an hour.
+	if f.want.Has(hardware.Compressor) && s.ShortCycled >= time.Hour && s.Starts[l.CompressorStarts-1] <= time.Hour {
+		s.ShortCycled = 0
+	}
+	if left := time.Hour - s.ShortCycled; left > 0 {
 		f.refuse(compressorOut, CompressorStarts, left)
 	}
 }

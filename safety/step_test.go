@@ -83,6 +83,9 @@ func TestCompressorLockout(t *testing.T) {
 			r.run(2)
 		}
 		r.pressPanel()
+		require.Equal(t, n != 2, r.out.Trips.Has(HighPressure), "it has not cooled for half an hour")
+		r.run(1800)
+		r.pressPanel()
 		require.False(t, r.out.Trips.Has(HighPressure) || r.out.Trips.Has(LowPressure))
 		r.run(600)
 		r.want |= compressorOut
@@ -417,7 +420,7 @@ func TestCompressor(t *testing.T) {
 	r.state = NewState(&r.plant.limits)
 	r.drying()
 	starts := []int{}
-	for second := range 4000 {
+	for second := range 8000 {
 		was := r.on().Has(hardware.Compressor)
 		r.want = r.want.With(hardware.Compressor, second%301 != 0)
 		r.run(1)
@@ -429,7 +432,8 @@ func TestCompressor(t *testing.T) {
 			require.LessOrEqual(t, v.Remaining, time.Hour)
 		}
 	}
-	require.Len(t, starts, 7)
+	require.Len(t, starts, 9)
+	require.Greater(t, starts[3]-starts[2], 3600, "asked once too often: it waits for an hour")
 	for i := range starts {
 		if i >= 6 {
 			require.Greater(t, starts[i]-starts[i-6], 3600, "at most 6 in any hour: %v", starts)

@@ -1560,6 +1560,25 @@ func TestLostTailIsForgivenWhereItMayHold(t *testing.T) {
 	}
 }
 
+// What an operator was granted just before a cut is carried out when the outage policy lets it, once.
+func TestAWordGivenBeforeACutIsKept(t *testing.T) {
+	for _, granted := range []bool{false, true} {
+		tape := work(2)
+		if granted {
+			tape.command("back")
+			tape.run(1)
+		}
+		tape.reboot(10 * time.Hour)
+		tape.run(600)
+		tape.stage(1)
+		tape.run(600)
+		require.Equal(t, granted, !slices.Contains(names(tape.report()), "stages in order"), tape.report().Violations)
+		tape.stage(0)
+		tape.run(1)
+		require.Contains(t, names(tape.report()), "stages in order")
+	}
+}
+
 // A whole charge in short: every stage kind, cycles of compressor, heat, vent and spray, fan reversals, a restart, a
 // door opened, a trip and its reset, a counted exposure.
 func TestAWholeCleanChargeIsClean(t *testing.T) {

@@ -1,0 +1,199 @@
+package safety
+
+import (
+	"time"
+
+	"drywarden/hardware"
+	"drywarden/hardware/quantity"
+)
+
+// powerOnValue is what a common kind of bus sensor holds before its first conversion, in Celsius: Maxim Integrated, DS18B20
+// data sheet (2019), temperature register.
+const powerOnValue = 85
+
+// halfStep tells two readings at the border's step of 0.01 K apart.
+const halfStep = 0.005
+
+// slowestFan is the speed below which a fan with a drive may draw nothing.
+const slowestFan quantity.Ratio = 0.2
+
+// Bounds of the air that heats up by itself. Common practice, no source.
+const (
+	fastestRise = 5.0              // K a minute with all heat off
+	riseExcess  = 2.0              // K, beyond what that pace explains
+	heatRest    = time.Minute      // heat still gives off what it holds
+	doorRest    = 10 * time.Minute // air that came in through the door warms up at the wood
+)
+
+// follow moves the slow follower of the coldest air. It starts afresh whenever something else explains a rise: heat, the
+// door, another set of probes.
+func (s *State) follow(f *facts) {
+	explained := s.Out.On&hardware.AllHeat != 0 || s.DoorShut < doorRest || f.airSet != s.AirSet
+	for i := range hardware.MaxHeatStages {
+		explained = explained || s.SinceChange[hardware.Heat(i)] < heatRest
+	}
+	s.AirSet = f.airSet
+	step := fastestRise * f.fast.Minutes()
+	switch d := f.coldest - s.Air; {
+	case explained:
+		s.Air = f.coldest
+	case d > step:
+		s.Air += step
+	case d < -step:
+		s.Air -= step
+	default:
+		s.Air = f.coldest
+	}
+}
+
+// airRisingFast needs two probes, as one alone may be moved, spoiled or replaced.
+func airRisingFast(_ *Plant, s *State, f *facts) seen {
+	f.about(f.lowProbe, f.coldest, fastestRise)
+	return when(f.airs >= 2 && f.coldest-s.Air > riseExcess)
+}
+
+// compare counts how often outputs are found otherwise than told. What the hard wiring does itself is no fault of theirs.
+func (s *State) compare(p *Plant, f *facts) {
+	c := f.snap.Contacts
+	differ := s.settled((f.snap.ReadBack ^ s.Out.On) & f.snap.ReadBackValid & p.readBack & (contactors | sprayOut))
+	for _, id := range [...]hardware.ContactID{hardware.ContactEStop, hardware.ContactDoor, hardware.ContactHighLimit,
+		hardware.ContactHighPressure, hardware.ContactLowPressure} {
+		if p.contacts.Has(id) && !c.Clear(id) {
+			differ = 0
+		}
+	}
+	for _, id := range [...]hardware.ContactID{hardware.ContactMains, hardware.ContactAirflow} {
+		if p.contacts.Has(id) && !c.Proven(id) {
+			differ = 0
+		}
+	}
+	if differ != 0 && !s.Differ {
+		push(s.Drops[:])
+		f.dropped = true
+	}
+	s.Differ = differ != 0
+}
+
+func outputsDroppedOften(_ *Plant, s *State, f *facts) seen {
+	return when(f.dropped && s.Drops[maxDrops-1] < time.Hour)
+}
+
+func limitsDamaged(p *Plant, _ *State, _ *facts) seen { return when(p.limits != p.spare) }
+
+// crossedBy is how much hotter than every dry bulb a wet bulb may read, in kelvin: two good probes differ by as much.
+const crossedBy = 0.3
+
+// bulbsCrossed judges in moving air only: in still air a wick may be the warmer.
+func bulbsCrossed(p *Plant, s *State, f *facts) seen {
+	f.about(f.wetProbe, f.wet, f.high)
+	moving := s.Unproven == 0 || !p.contacts.Has(hardware.ContactAirflow)
+	return when(f.usable > 0 && moving && f.wet > f.high+crossedBy+halfStep)
+}
+
+// Two bulbs that read alike to the last digit for this long, through this many changes, are one bulb.
+const (
+	alikeFor     = 10 * time.Minute
+	alikeChanges = 10
+)
+
+// twins looks for two bulbs that read alike.
+func (s *State) twins(p *Plant, f *facts) {
+	a, b := s.Twin[0], s.Twin[1]
+	if a == hardware.NoProbe || !f.alike(p, a, b) {
+		s.Twin, s.TwinFor, s.TwinChanges = f.findTwins(p), 0, 0
+		if a = s.Twin[0]; a != hardware.NoProbe {
+			s.TwinValue = f.snap.Readings[a].Value
+		}
+		return
+	}
+	plus(&s.TwinFor, f.fast)
+	if v := f.snap.Readings[a].Value; v != s.TwinValue {
+		s.TwinValue, s.TwinChanges = v, min(s.TwinChanges+1, alikeChanges)
+	}
+}
+
+func (f *facts) alike(p *Plant, a, b hardware.ProbeID) bool {
+	return f.snap.Readings[a].Value == f.snap.Readings[b].Value && f.usableAir(p, a) && f.usableAir(p, b)
+}
+
+func (f *facts) findTwins(p *Plant) [2]hardware.ProbeID {
+	for i, a := range p.bulbs {
+		for _, b := range p.bulbs[:i] {
+			if f.alike(p, a, b) {
+				return [2]hardware.ProbeID{a, b}
+			}
+		}
+	}
+	return [2]hardware.ProbeID{hardware.NoProbe, hardware.NoProbe}
+}
+
+func bulbsIdentical(_ *Plant, s *State, f *facts) seen {
+	f.about(s.Twin[0], s.TwinValue, s.TwinValue)
+	return when(s.TwinFor >= alikeFor && s.TwinChanges >= alikeChanges)
+}
+
+// How long an output may be told on without effect, and how long it then rests before it is tried once more.
+const (
+	deadHeat       = time.Minute
+	deadCompressor = 3 * time.Minute
+	deadRest       = 10 * time.Minute
+)
+
+// dead is for outputs that are told on without effect. The first time within an hour they rest and are tried again, the
+// second time latches.
+func dead(outputs hardware.OutputSet, rule hardware.RuleID, after time.Duration) func(*Plant, *State, *facts) seen {
+	return func(_ *Plant, s *State, f *facts) seen {
+		failed := &s.HeatFailed
+		if rule == CompressorDead {
+			failed = &s.CompressorFailed
+		}
+		idle := s.settled(s.Out.On&f.dead&outputs) != 0
+		switch {
+		case *failed < deadRest:
+			return blocks
+		case idle && *failed >= time.Hour && s.Rule[rule].Fill+f.fast >= after:
+			*failed = 0
+			return blocks
+		}
+		return when(idle)
+	}
+}
+
+// ventTravel is how long vents may take from end to end.
+const ventTravel = 3 * time.Minute
+
+// ventFault is how long they may then still be seen elsewhere.
+const ventFault = 5 * time.Second
+
+func ventNotFollowing(p *Plant, s *State, f *facts) seen {
+	if s.SinceChange[hardware.Vent] < ventTravel || !p.outputs.Has(hardware.Vent) {
+		return fine
+	}
+	c, open := f.snap.Contacts, s.Out.On.Has(hardware.Vent)
+	end, other := hardware.ContactVentOpen, hardware.ContactVentShut
+	if !open {
+		end, other = other, end
+	}
+	ends := p.contacts & (1<<end | 1<<other)
+	switch {
+	case ends.Has(end) && c.Valid.Has(end) && !c.Active.Has(end), ends.Has(other) && c.Proven(other):
+		f.hangOpen = !open && s.Rule[VentNotFollowing].Fill+f.fast >= ventFault
+		return trips
+	case ends&^c.Valid != 0:
+		return doubts
+	}
+	return fine
+}
+
+func probeAtPowerOn(p *Plant, _ *State, f *facts) seen {
+	if f.atStart == 0 {
+		return fine
+	}
+	for i := range p.probes {
+		if f.atStart>>i&1 == 1 {
+			f.about(hardware.ProbeID(i), f.snap.Readings[i].Value, p.powerOn[i])
+			break
+		}
+	}
+	return trips
+}
