@@ -164,7 +164,7 @@ func (j *judge) combined(c *ChargeSheet, plan *Plan) (library.Assembled, bool) {
 			continue
 		}
 		a, err := library.Assemble(library.Request{Code: d.Code, Species: l.Species, Thickness: l.Thickness, Start: max(l.Start, along),
-			Target: j.lowestTarget(), Machine: m})
+			Target: j.lowestTarget(), Machine: m, Table: j.kiln.Species})
 		if err != nil {
 			key, found := "species", d.Species
 			if d.Code != "" {

@@ -26,6 +26,7 @@ type Kiln struct {
 	Cores      int                   // core probes fitted
 	CoreMargin quantity.CelsiusDelta // uncertainty of the cores with that of their placement; 0: 1 K
 	Simulated  bool                  // sample boards need no weights: the simulated person cuts and weighs them
+	Species    wood.Table            // in which the lots' species are looked up; zero: the published ones alone
 }
 
 // defaultCoreMargin is what a core must be hotter than the treatment asks; common practice, no source.
@@ -78,7 +79,7 @@ func Resolve(c *ChargeSheet, kiln Kiln) (*Plan, error) {
 	}
 	s := c.sheet.Clone()
 	plan := &Plan{Charge: c.data.ID, Equalizing: c.data.Equalizing.resolve(), Wettest: c.data.Control == WettestSample}
-	lotsOK := c.lots(s, plan)
+	lotsOK := c.lots(s, plan, kiln.Species)
 	c.samples(s, plan, kiln.Simulated)
 	j := judge{s, &kiln, plan.Lots, plan.Equalizing}
 	if !lotsOK {
@@ -121,7 +122,7 @@ func (p *Plan) hash() string {
 }
 
 // lots looks the species up and fills in the plan's lots; false when one is not usable.
-func (c *ChargeSheet) lots(s *sheet.Sheet, plan *Plan) bool {
+func (c *ChargeSheet) lots(s *sheet.Sheet, plan *Plan, table wood.Table) bool {
 	ok := len(c.data.Lots) > 0 && len(c.data.Lots) <= maxLots
 	for i := range c.data.Lots {
 		d, at := &c.data.Lots[i], sheet.At("lot", i)
@@ -131,7 +132,7 @@ func (c *ChargeSheet) lots(s *sheet.Sheet, plan *Plan) bool {
 		if !s.Good(sheet.Sub(at, "species")) {
 			continue
 		}
-		species, err := wood.LookupSpecies(d.Species)
+		species, err := table.Lookup(d.Species)
 		if err != nil {
 			s.Fault(sheet.Sub(at, "species"), strconv.Quote(d.Species), "a species of the table ("+err.Error()+")")
 			ok = false

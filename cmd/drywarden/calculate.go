@@ -13,6 +13,7 @@ import (
 
 	"github.com/spf13/cobra"
 
+	"drywarden/cmd/drywarden/internal/kilnfile"
 	"drywarden/hardware/quantity"
 	"drywarden/schedule"
 	"drywarden/schedule/wood"
@@ -140,6 +141,18 @@ func speciesTable(path string) (wood.Table, error) {
 		return wood.Table{}, failf(exitUse, "read species: %w", err)
 	}
 	return schedule.ParseSpecies(path, text)
+}
+
+// readKiln reads a kiln file and the species file that it names.
+func readKiln(path string, text []byte) (*kilnfile.File, error) {
+	file, err := kilnfile.Read(path, text)
+	if err != nil || file.Own == "" {
+		return file, err
+	}
+	if file.Species, err = speciesTable(file.Path(file.Own)); err != nil {
+		return nil, err
+	}
+	return file, nil
 }
 
 func speciesFileFlag(cmd *cobra.Command, path *string) {

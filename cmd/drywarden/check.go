@@ -24,11 +24,13 @@ func (a *app) checkCommand() *cobra.Command {
 		Use:   "check FILE...",
 		Short: "Validate kiln, charge and schedule files together; preview the run",
 		Long: `check reads kiln, charge and schedule files together, reports every fault with
-file, line and key, shows what the defaults came to, and previews the run of each
-charge on the kiln: its stages, and how long they take at the safe drying rate.
+file, line and key, shows what the defaults came to, and previews the run of
+each charge on the kiln: its stages, and how long they take at the safe drying
+rate.
 
-A file with [hardware] is a kiln, one with [[lot]] a charge, any other a schedule.
-Without a kiln file, charges are checked against the demonstration's kiln.`,
+A file with [hardware] is a kiln, one with [[lot]] a charge, one with
+[[species]] has species of your own, any other is a schedule. Without a kiln
+file, charges are checked against the demonstration's kiln.`,
 		Example: "  drywarden check kiln.toml charge.toml",
 		Args:    cobra.MinimumNArgs(1),
 		RunE:    act(func(_ *cobra.Command, args []string) error { return a.check(args) }),
@@ -79,6 +81,8 @@ func kindOf(text []byte) string {
 			return "kiln"
 		case strings.HasPrefix(header, "[[lot]]"), strings.HasPrefix(header, "[[sample]]"):
 			return "charge"
+		case strings.HasPrefix(header, "[[species]]"):
+			return "species"
 		}
 	}
 	return "schedule"
@@ -87,6 +91,7 @@ func kindOf(text []byte) string {
 func (a *app) check(paths []string) error {
 	var kilnPath string
 	var charges, schedules []string
+	var species string
 	texts := map[string][]byte{}
 	for _, path := range paths {
 		text, err := os.ReadFile(path)
@@ -102,6 +107,8 @@ func (a *app) check(paths []string) error {
 			kilnPath = path
 		case "charge":
 			charges = append(charges, path)
+		case "species":
+			species = path
 		default:
 			schedules = append(schedules, path)
 		}
@@ -112,12 +119,19 @@ func (a *app) check(paths []string) error {
 		return err
 	}
 	if kilnPath != "" {
-		given, err := kilnfile.Read(kilnPath, texts[kilnPath])
+		given, err := readKiln(kilnPath, texts[kilnPath])
 		faults = append(faults, err)
 		if given != nil {
 			file = given
 		} else {
 			kilnPath = "" // what else is given is judged against the demonstration's kiln
+		}
+	}
+	if species != "" {
+		table, err := schedule.ParseSpecies(species, texts[species])
+		faults = append(faults, err)
+		if err == nil && file.Own == "" {
+			file.Species = table
 		}
 	}
 	kiln, layout, err := a.checkedKiln(file, kilnPath, charges)

@@ -43,9 +43,10 @@ func (a *app) runCommand() *cobra.Command {
 		Long: `run is the daemon of one kiln. It stays in the foreground, logs to standard
 error, and switches everything off before it ends on SIGTERM or SIGINT.
 
-With kind = "simulated" it runs the simulated kiln, with --speed faster than real
-time. The simulated kiln keeps a file of its own in the state folder, which the
-controller never reads: when the daemon was dead, the kiln went on without power.`,
+With kind = "simulated" it runs the simulated kiln, with --speed faster than
+real time. The simulated kiln keeps a file of its own in the state folder, which
+the controller never reads: while the daemon is dead, the kiln goes on without
+power.`,
 		Args: cobra.NoArgs,
 		RunE: act(func(cmd *cobra.Command, _ []string) error { return a.daemon(cmd.Context(), &flags) }),
 	}
@@ -76,7 +77,7 @@ func (a *app) daemon(ctx context.Context, flags *runFlags) (err error) {
 	if err != nil {
 		return failf(exitUse, "read kiln file: %w", err)
 	}
-	file, err := kilnfile.Read(flags.config, text)
+	file, err := readKiln(flags.config, text)
 	if err != nil {
 		return err
 	}

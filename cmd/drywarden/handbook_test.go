@@ -7,6 +7,7 @@ import (
 	"os/exec"
 	"path/filepath"
 	"strconv"
+	"strings"
 	"testing"
 
 	"github.com/rogpeppe/go-internal/testscript"
@@ -15,14 +16,23 @@ import (
 var updateHandbook = flag.Bool("update-handbook", false, "write the golden outputs of testdata/handbook anew; explain each change in the commit")
 
 // TestHandbook runs each script of testdata/handbook, the calculators: what a person types and what they must see. The demonstration's kiln
-// file lies in the script's folder as demo-kiln.toml. Besides the usual commands of testscript there is
+// file lies in the script's folder as demo-kiln.toml, and as named.toml and missing.toml with a species file named in it. Besides the usual commands of testscript there is
 //
 //	exits CODE COMMAND...   runs a command and demands its exit code
 func TestHandbook(t *testing.T) {
 	testscript.Run(t, testscript.Params{
 		Dir: "testdata/handbook", UpdateScripts: *updateHandbook, RequireExplicitExec: true, RequireUniqueNames: true,
 		Setup: func(env *testscript.Env) error {
-			return os.WriteFile(filepath.Join(env.WorkDir, "demo-kiln.toml"), demoKilnText, 0o644)
+			for name, file := range map[string]string{"demo-kiln.toml": "", "named.toml": "own.toml", "missing.toml": "nowhere.toml"} {
+				text := string(demoKilnText)
+				if file != "" {
+					text = strings.Replace(text, "metrics = ", "species = \""+file+"\"\nmetrics = ", 1)
+				}
+				if err := os.WriteFile(filepath.Join(env.WorkDir, name), []byte(text), 0o644); err != nil {
+					return err
+				}
+			}
+			return nil
 		},
 		Cmds: map[string]func(ts *testscript.TestScript, neg bool, args []string){"exits": exitCode},
 	})

@@ -111,6 +111,9 @@ func timeConstant(lot *schedule.Lot, dryBulb quantity.Celsius) float64 {
 	tau := math.Pow(float64(lot.Thickness)/0.0254, 1.52) / (0.0575 + 0.00142*pressure)
 	if s, err := wood.LookupSpecies(lot.Species); err == nil && s.SafeRate > 0 {
 		tau *= min(redOakRate/float64(s.SafeRate), 1.6)
+	} else if oak, oakErr := wood.LookupSpecies("red oak"); err != nil && oakErr == nil && lot.RateLimit > 0 { // the operator's own
+		rate, _ := wood.SafeRate(oak, lot.Thickness)
+		tau *= min(float64(rate/lot.RateLimit), 1.6)
 	}
 	return tau
 }

@@ -148,14 +148,14 @@ func (a *app) askSchedule(q *scheduleQuestion, in *inputs, where *station, confi
 			}
 		}
 	}
-	kilnText, kiln, err := readKilnFile(config)
+	kiln, err := kilnMachine(config)
 	if err != nil {
 		return err
 	}
 	otherwise := wood.StandardPressure
-	if kilnText {
-		q.machine = kiln
-		otherwise = kiln.Pressure
+	if kiln != nil {
+		q.machine = library.Machine{DryBulbMax: kiln.DryingMax(), RHMin: kiln.Limits.DriestAir}
+		q.table, otherwise = kiln.Species, kiln.Pressure()
 	}
 	if err := in.read(); err != nil {
 		return err
@@ -163,8 +163,10 @@ func (a *app) askSchedule(q *scheduleQuestion, in *inputs, where *station, confi
 	if q.machine.Pressure, err = where.at(in, otherwise); err != nil {
 		return err
 	}
-	if q.table, err = speciesTable(file); err != nil {
-		return err
+	if file != "" {
+		if q.table, err = speciesTable(file); err != nil {
+			return err
+		}
 	}
 	switch {
 	case q.name == "" && q.code == "":
@@ -178,20 +180,16 @@ func (a *app) askSchedule(q *scheduleQuestion, in *inputs, where *station, confi
 	return wrong(err)
 }
 
-// readKilnFile gives the machine of a kiln file.
-func readKilnFile(path string) (given bool, m library.Machine, err error) {
+// kilnMachine gives the kiln of a kiln file, nothing without one.
+func kilnMachine(path string) (*kilnfile.File, error) {
 	if path == "" {
-		return false, m, nil
+		return nil, nil
 	}
 	text, err := os.ReadFile(path)
 	if err != nil {
-		return false, m, failf(exitUse, "read kiln: %w", err)
+		return nil, failf(exitUse, "read kiln file: %w", err)
 	}
-	kiln, err := kilnfile.Read(path, text)
-	if err != nil {
-		return false, m, err
-	}
-	return true, library.Machine{Pressure: kiln.Pressure(), DryBulbMax: kiln.DryingMax(), RHMin: kiln.Limits.DriestAir}, nil
+	return readKiln(path, text)
 }
 
 // scheduleJSON is what schedule show --json gives.

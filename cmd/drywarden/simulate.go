@@ -222,7 +222,7 @@ func (f *simulateFlags) load() (*kilnfile.File, controller.ChargeFiles, error) {
 		if err != nil {
 			return nil, files, failf(exitUse, "read kiln file: %w", err)
 		}
-		if file, err = kilnfile.Read(f.config, text); err != nil {
+		if file, err = readKiln(f.config, text); err != nil {
 			return nil, files, err
 		}
 		if file.Hardware.Kind != kilnfile.Simulated {

@@ -141,8 +141,9 @@ missing can be given with --species-file: see wood species --file-format.`,
 
 // speciesFormat explains a species file; a test reads it as one.
 const speciesFormat = `# A species file: one [[species]] table for each. Name it with --species-file, or
-# as species = "FILE" in the kiln file. Every row passes the same checks as the
-# published ones; names must not clash with theirs.
+# as species = "FILE" in the kiln file, relative to it. Every row must pass the
+# checks that the published ones pass (drywarden check FILE), and no name may be
+# one of theirs.
 
 [[species]]
 name = "apple"                  # as charge sheets will write it

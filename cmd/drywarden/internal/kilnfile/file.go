@@ -7,6 +7,7 @@ import (
 
 	"drywarden/hardware"
 	"drywarden/hardware/quantity"
+	"drywarden/schedule/wood"
 )
 
 // Kind says what the daemon drives.
@@ -127,6 +128,10 @@ type File struct {
 	State    string              `toml:"state,required"`  // folder; a relative path starts at the kiln file's folder
 	Socket   string              `toml:"socket"`          // default: drywarden.sock in the state folder
 	Metrics  string              `toml:"metrics"`         // address, or "off"
+	Own      string              `toml:"species"`         // file with species of the operator's own; empty: none
+
+	// Species is the table with those of Own in it: Read reads no other file, its caller fills this in.
+	Species wood.Table
 
 	Hardware   Hardware             `toml:"hardware,required"`
 	Limits     Limits               `toml:"limits,required"`

@@ -426,5 +426,6 @@ func (f *File) scheduleKiln() schedule.Kiln {
 		DryBulbMax: f.Limits.HighestSetPoint,
 		HeatMax:    f.Limits.HighestSetPoint,
 		Simulated:  f.Hardware.Kind == Simulated,
+		Species:    f.Species,
 	}
 }
