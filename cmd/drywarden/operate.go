@@ -111,7 +111,7 @@ func (a *app) stageCommand() *cobra.Command {
 		RunE: act(func(cmd *cobra.Command, _ []string) error {
 			return a.with(cmd.Context(), func(_ *operator.Client, s *controller.Status) error { return a.printStages(s) })
 		})}
-	return group("stage", "Look at the stages; hold, resume, move on or back, set the air yourself", show,
+	return group("stage", "Show the stages; hold, resume, go on or back, set the air yourself", show,
 		plain("hold", "Freeze the stage where it is"),
 		plain("resume", "Lift your hold"),
 		plain("advance", "Go to the next stage"),
@@ -127,8 +127,8 @@ func (a *app) stageSetCommand() *cobra.Command {
 	cmd := &cobra.Command{
 		Use:   "set [--dry-bulb T] [--emc M] --for TIME --reason WORDS",
 		Short: "Set dry bulb or EMC yourself, for a while",
-		Long: `set puts your own dry bulb or EMC, or both, in the place of the stage's, until it
-expires. It is refused where it would leave what wood, kiln or machine allow.`,
+		Long: `set puts your own dry bulb or EMC, or both, in the place of the stage's, until
+it expires. It is refused where it would leave what wood, kiln or machine allow.`,
 		Example: `  drywarden stage set --emc "12 %" --for "6 h" --reason "checks on top"`,
 		Args:    cobra.NoArgs,
 		RunE: act(func(cmd *cobra.Command, _ []string) error {
@@ -187,9 +187,9 @@ func (a *app) chargeCommand() *cobra.Command {
 	var checked bool
 	var m meant
 	start := &cobra.Command{Use: "start FILE", Short: "Start a charge by its charge sheet", Args: cobra.ExactArgs(1),
-		Long: `start reads a charge sheet, and the schedule file it asks for beside it, and hands
-them to the daemon. With a fault in them nothing is changed and every fault is
-listed.`,
+		Long: `start reads a charge sheet, and the schedule file it asks for beside it, and
+hands them to the daemon. With a fault in them nothing is changed and every
+fault is listed.`,
 		RunE: act(func(cmd *cobra.Command, args []string) error {
 			c, err := a.client()
 			if err != nil {
@@ -248,7 +248,7 @@ and the machines first.`,
 			return a.done(c.Do(cmd.Context(), operator.Request{Verb: controller.VerbConfirm.String(), Reason: confirmReason}))
 		})}
 	confirm.Flags().StringVar(&confirmReason, "reason", "", "what you found, in `words`; kept with the record")
-	return group("charge", "Start and end a charge, weigh sample boards, confirm after an outage", start, end, weigh, confirm)
+	return group("charge", "Start or end a charge, weigh sample boards, confirm an outage", start, end, weigh, confirm)
 }
 
 func (a *app) tripCommand() *cobra.Command {

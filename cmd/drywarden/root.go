@@ -192,6 +192,7 @@ Exit codes: 0 done, 1 failed, 2 wrong use or invalid file, 3 refused,
 	root.PersistentFlags().BoolVar(&a.json, "json", false, "answer in JSON, units in the key names")
 	root.PersistentFlags().StringVar(&a.socket, "socket", os.Getenv("DRYWARDEN_SOCKET"),
 		"`path` of the daemon's socket (default: $DRYWARDEN_SOCKET)")
+	root.SetUsageTemplate(strings.ReplaceAll(root.UsageTemplate(), ".FlagUsages", fmt.Sprintf(".FlagUsagesWrapped %d", columns)))
 	root.PersistentFlags().Lookup("socket").DefValue = "" // help is the same wherever it is read
 	root.AddGroup(
 		&cobra.Group{ID: "try", Title: "Without a kiln:"},
