@@ -26,19 +26,20 @@ func (a *app) airCommand() *cobra.Command {
 	cmd := &cobra.Command{
 		Use:   "air",
 		Short: "Calculate moist air and the moisture that wood comes to in it",
-		Long: `air takes a dry bulb and one more property of the air, and gives the others, with
-the equilibrium moisture content of wood in it (EMC). The wet bulb is the
+		Long: `air takes a dry bulb and one more property of the air, and gives the others,
+with the equilibrium moisture content of wood in it (EMC). The wet bulb is the
 thermodynamic one, which a wick in moving air comes close to (2.5 m/s or more).
 
-Moist air by ASHRAE Fundamentals 2017 ch. 1 (Hyland and Wexler 1983), from -20 C
-to 100 C and 300 to 1100 hPa; EMC by Hailwood and Horrobin (Simpson 1973), from
-30 F to 210 F and up to 98 % relative humidity; outside there is none.
+Moist air by ASHRAE Fundamentals 2017 ch. 1 (Hyland and Wexler 1983), from -20
+C to 100 C and 300 to 1100 hPa; EMC by Hailwood and Horrobin (Simpson 1973),
+from 30 F to 210 F and up to 98 % relative humidity; outside there is none.
 
-JSON: dry_bulb_celsius, wet_bulb_celsius, dew_point_celsius (null in bone-dry air),
-relative_humidity_ratio, humidity_ratio_kg_per_kg, vapor_pressure_pascals,
-enthalpy_joules_per_kg, emc_percent (null where the equation does not hold, with
-emc_note), depression_kelvin, density_kg_per_m3, pressure_pascals, and with
---wet-bulb or --depression ventilated_wick_relative_humidity_ratio.`,
+JSON: dry_bulb_celsius, wet_bulb_celsius, dew_point_celsius (null in bone-dry
+air), relative_humidity_ratio, humidity_ratio_kg_per_kg,
+vapor_pressure_pascals, enthalpy_joules_per_kg, emc_percent (null where the
+equation does not hold, with emc_note), depression_kelvin, density_kg_per_m3,
+pressure_pascals, and with --wet-bulb or --depression
+ventilated_wick_relative_humidity_ratio.`,
 		Example: `  drywarden air --dry-bulb 110F --wet-bulb 106F
   drywarden air --dry-bulb "45 C" --emc "12 %" --altitude "1200 ft"`,
 		Args: cobra.NoArgs,

@@ -1,6 +1,7 @@
 package main
 
 import (
+	"bytes"
 	"errors"
 	"flag"
 	"os"
@@ -11,6 +12,7 @@ import (
 	"testing"
 
 	"github.com/rogpeppe/go-internal/testscript"
+	"github.com/stretchr/testify/require"
 )
 
 var updateHandbook = flag.Bool("update-handbook", false, "write the golden outputs of testdata/handbook anew; explain each change in the commit")
@@ -54,5 +56,17 @@ func exitCode(ts *testscript.TestScript, neg bool, args []string) {
 	}
 	if got != want {
 		ts.Fatalf("exit code %d, expected %d", got, want)
+	}
+}
+
+// Help is read on a terminal of 80 columns.
+func TestHandbookHelpIsNarrow(t *testing.T) {
+	for _, command := range []string{"air", "heat-time", "schedule", "schedule list", "schedule show", "wood", "wood species", "wood board", "wood meter", "wood prong",
+		"wood exposure"} {
+		var out bytes.Buffer
+		require.Equal(t, exitDone, run(t.Context(), append(strings.Fields(command), "--help"), nil, &out, &out))
+		for line := range strings.Lines(out.String()) {
+			require.LessOrEqual(t, len(strings.TrimRight(line, "\n")), columns, "%s: %s", command, line)
+		}
 	}
 }

@@ -20,24 +20,27 @@ func (a *app) heatTimeCommand() *cobra.Command {
 	cmd := &cobra.Command{
 		Use:   "heat-time",
 		Short: "Calculate how long heat takes to reach the core of a board",
-		Long: `heat-time gives the time until the middle of a board or timber has a temperature.
-Sizes are the actual ones. The wet bulb must be above the core temperature that
-is wanted: wood that can still give off water comes to rest at the wet bulb.
+		Long: `heat-time gives the time until the middle of a board or timber has a
+temperature. Sizes are the actual ones. The wet bulb must be above the core
+temperature that is wanted: wood that can still give off water comes to rest at
+the wet bulb.
 
 Ponderosa pine squares of 4 to 10 in nominal (dressed: half an inch less), from
-40 to 60 F to 133 F in a kiln at 160 F and a depression of 2 to 12 Fd, stickered:
-the published regression (Wood Handbook FPL-GTR-190 table 20-8). Anything else:
-transient conduction in two dimensions, within 25 % of that table. From 3 in on
-it counts the slow coming up of the kiln as the table's timbers show it; thinner
-boards meet hot air at once unless --come-up says otherwise.
+40 to 60 F to 133 F in a kiln at 160 F and a depression of 2 to 12 Fd,
+stickered: the published regression (Wood Handbook FPL-GTR-190 table 20-8).
+Anything else: transient conduction in two dimensions, within 25 % of that
+table. From 3 in on it counts the slow coming up of the kiln as the table's
+timbers show it; thinner boards meet hot air at once unless --come-up says
+otherwise.
 
 The exposure begins when the core is there. It is measured, never calculated,
 and nothing here certifies a treatment.
 
 JSON: minutes, method, source, bound_99_minutes (of the published method),
 conduction_minutes, come_up_minutes, notes.`,
-		Example: `  drywarden heat-time --species "pine, ponderosa" --thickness 3.5in --width 3.5in \
-    --mc 40% --initial 50F --dry-bulb 160F --wet-bulb 150F --core 133F`,
+		Example: `  drywarden heat-time --species "pine, ponderosa" --thickness 3.5in \
+    --width 3.5in --mc 40% --initial 50F --dry-bulb 160F --wet-bulb 150F \
+    --core 133F`,
 		Args: cobra.NoArgs,
 	}
 	in := &inputs{cmd: cmd}

@@ -42,7 +42,8 @@ func (a *app) scheduleListCommand() *cobra.Command {
 that is not in it takes the gentlest code of its group. There are no published
 codes here for softwoods, and none for dehumidification kilns as such.
 
-JSON: source, species (species, scientific, group, code_4_4_to_6_4, code_8_4), codes.`,
+JSON: source, species (species, scientific, group, code_4_4_to_6_4, code_8_4),
+codes.`,
 		RunE: act(func(*cobra.Command, []string) error {
 			told := scheduleListJSON{Source: library.Source, Codes: library.Codes()}
 			for _, e := range library.Index() {
@@ -93,22 +94,23 @@ func (a *app) scheduleShowCommand() *cobra.Command {
 	var where station
 	cmd := &cobra.Command{
 		Use:   "show",
-		Short: "Write out the drying schedule of a species and thickness, or of a code",
-		Long: `show writes out a published schedule: as printed with --literal, otherwise made to
-fit one machine. Then the dry bulb is capped by machine and species, the EMC of
-every published step is kept unless the machine cannot make air that dry, the
-schedule is entered at the step for the starting moisture, and its last step ends
-1.5 points or more under the target. Each limit that binds is told.
+		Short: "Write out the schedule of a species and thickness, or of a code",
+		Long: `show writes out a published schedule: as printed with --literal, otherwise made
+to fit one machine. Then the dry bulb is capped by machine and species, the EMC
+of every published step is kept unless the machine cannot make air that dry,
+the schedule is entered at the step for the starting moisture, and its last
+step ends 1.5 points or more under the target. Each limit that binds is told.
 
-Without --config the machine is one that dries at up to 49 C (120 F) and makes air
-as dry as 28 % relative humidity at sea level.
+Without --config the machine is one that dries at up to 49 C (120 F) and makes
+air as dry as 28 % relative humidity at sea level.
 
 JSON: code, source, stages (kind, from_mc_percent, null in the green stage,
 dry_bulb_celsius, depression_kelvin, emc_percent, wet_bulb_celsius,
 relative_humidity_ratio), literal, notes, and with a species species,
 safe_rate_percent_per_day and safe_rate_assumed; without --literal also
 target_percent, equalize and condition.`,
-		Example: `  drywarden schedule show --species "maple, hard (sugar)" --thickness 4/4 --start "30 %"
+		Example: `  drywarden schedule show --species "maple, hard (sugar)" --thickness 4/4 \
+    --start "30 %"
   drywarden schedule show --code T6-D2 --literal`,
 		Args: cobra.NoArgs,
 	}

@@ -73,14 +73,14 @@ func (a *app) speciesCommand() *cobra.Command {
 		file      string
 	)
 	cmd := &cobra.Command{Use: "species [NAME]", Short: "List the species, or show one", Args: cobra.MaximumNArgs(1),
-		Long: `species lists the table, or shows one species: green moisture, specific gravity,
-shrinkage, safe drying rate and dangers; with --mc its density and shrinkage at a
-moisture, with --volume the oven-dry mass and the water in a point of moisture,
-with --thickness the safe rate.
+		Long: `species lists the table, or shows one species: green moisture, specific
+gravity, shrinkage, safe drying rate and dangers; with --mc its density and
+shrinkage at a moisture, with --volume the oven-dry mass and the water in a
+point of moisture, with --thickness the safe rate.
 
-Wood Handbook FPL-GTR-190 tables 4-1 and 4-3 and FPL-GTR-282 table 5-3; safe rates
-from memory; each species says which figures are confirmed. Species that are
-missing can be given with --species-file: see wood species --file-format.`,
+Wood Handbook FPL-GTR-190 tables 4-1 and 4-3 and FPL-GTR-282 table 5-3; safe
+rates from memory; each species says which figures are confirmed. Species that
+are missing can be given with --species-file: see wood species --file-format.`,
 		Example: `  drywarden wood species "red oak" --mc "12 %" --volume "840 bf" --thickness 8/4`}
 	in := &inputs{cmd: cmd}
 	in.add(&moisture, "mc", "moisture `content`, like \"12 %\"")
@@ -330,17 +330,18 @@ func (a *app) boardCommand() *cobra.Command {
 		parts                    sections
 	)
 	cmd := &cobra.Command{Use: "board", Short: "Do the arithmetic of a sample board", Args: cobra.NoArgs,
-		Long: `board does the arithmetic of a sample board. From the sections cut beside it (their
-weights before and after the oven, or their moisture) and its weight when cut
-comes its calculated oven-dry weight; from that and its weight now comes its
-moisture. --new-oven-dry shows what a later section changes.
-(Simpson (ed.) 1991, AH-188 ch. 6, from memory.)
+		Long: `board does the arithmetic of a sample board. From the sections cut beside it
+(their weights before and after the oven, or their moisture) and its weight
+when cut comes its calculated oven-dry weight; from that and its weight now
+comes its moisture. --new-oven-dry shows what a later section changes. (Simpson
+(ed.) 1991, AH-188 ch. 6, from memory.)
 
 JSON: section_moistures_percent, oven_dry_kg, moisture_when_cut_percent,
 moisture_now_percent, points_off_for_1_percent_of_oven_dry, weights
 (moisture_percent, weight_kg), and with --new-oven-dry new_oven_dry_kg,
 moisture_now_on_new_basis_percent, shift_points.`,
-		Example: `  drywarden wood board --section 62.3g/35.1g --section 60.8g/34.0g --cut 2.31kg --now 1.92kg
+		Example: `  drywarden wood board --section 62.3g/35.1g --section 60.8g/34.0g \
+    --cut 2.31kg --now 1.92kg
   drywarden wood board --oven-dry 1.298kg --now 1.45kg --new-oven-dry 1.27kg`}
 	in := &inputs{cmd: cmd}
 	cmd.Flags().StringArrayVar(&parts.texts, "section", nil, "`weights` of a section green/oven-dry, or its moisture; repeat for each")
@@ -462,11 +463,12 @@ func (a *app) meterCommand() *cobra.Command {
 		name, file  string
 	)
 	cmd := &cobra.Command{Use: "meter", Short: "Correct a pin meter's reading for temperature and species", Args: cobra.NoArgs,
-		Long: `meter corrects the reading of a pin meter on the Douglas-fir scale, its own species
-correction switched off, for the temperature of the wood and for the species; or
-it converts a resistance between pins. It holds from 7 to 25 % moisture and from
--20 C to 60 C; above fiber saturation no meter means anything.
-(Pfaff and Garrahan 1986; James 1988, FPL-GTR-6 table 1; both from memory.)
+		Long: `meter corrects the reading of a pin meter on the Douglas-fir scale, its own
+species correction switched off, for the temperature of the wood and for the
+species; or it converts a resistance between pins. It holds from 7 to 25 %
+moisture and from -20 C to 60 C; above fiber saturation no meter means
+anything. (Pfaff and Garrahan 1986; James 1988, FPL-GTR-6 table 1; both from
+memory.)
 
 JSON: moisture_percent, sigma_points (one standard deviation), scale, notes.`,
 		Example: `  drywarden wood meter --reading "14 %" --temperature 120F --species "red oak"
@@ -546,13 +548,14 @@ func (a *app) prongCommand() *cobra.Command {
 		target                    quantity.MoistureContent
 	)
 	cmd := &cobra.Command{Use: "prong", Short: "Judge a prong test and advise on conditioning", Args: cobra.NoArgs,
-		Long: `prong judges a stress section: how its prongs stand when sawn, and after 12 to 24 h
-in the room (straight, inward or outward). The later look decides; then it
+		Long: `prong judges a stress section: how its prongs stand when sawn, and after 12 to
+24 h in the room (straight, inward or outward). The later look decides; then it
 advises on conditioning. (Simpson (ed.) 1991, AH-188 ch. 6 and 7, from memory.)
 
 JSON: verdict, conditioning_needed, conditioning_emc_percent, usual_hours_min,
 usual_hours_max, advice.`,
-		Example: `  drywarden wood prong --at-once inward --later inward --species "red oak" --thickness 4/4 --target 7%`}
+		Example: `  drywarden wood prong --at-once inward --later inward --species "red oak" \
+    --thickness 4/4 --target 7%`}
 	in := &inputs{cmd: cmd}
 	f := cmd.Flags()
 	f.StringVar(&atOnce, "at-once", "", "`bend` when sawn: straight, inward or outward")
@@ -617,7 +620,8 @@ type exposureJSON struct {
 func (a *app) exposureCommand() *cobra.Command {
 	return &cobra.Command{Use: "exposure", Short: "List the rules of heat exposure, each with its source", Args: cobra.NoArgs,
 		Long: `exposure lists what heat for how long counts as what. What is recorded is an
-exposure, never a certificate: only the authority of the local rules gives that.
+exposure, never a certificate: only the authority of the local rules gives
+that.
 
 JSON: rules (name, temperature_celsius, measured_in core or dry_bulb, minutes,
 unbroken, official, source, caution).`,
