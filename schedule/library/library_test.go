@@ -160,6 +160,23 @@ func TestEverySpeciesAssemblesForSmallAndHotMachines(t *testing.T) {
 	}
 }
 
+// Every code with every species, whatever the index says: a person may ask for any of them.
+func TestEveryCodeAssemblesForEverySpecies(t *testing.T) {
+	count := 0
+	for _, machine := range []library.Machine{capped(120), capped(160)} {
+		for _, code := range library.Codes() {
+			for _, e := range library.Index() {
+				got, err := library.Assemble(library.Request{Code: code, Species: e.Species, Target: 7, Machine: machine})
+				require.NoError(t, err, "%s %s", code, e.Species)
+				checkAgainstLiteral(t, got)
+				checkEnds(t, got)
+				count++
+			}
+		}
+	}
+	require.Equal(t, 2*41*32, count)
+}
+
 func checkAgainstLiteral(t require.TestingT, got library.Assembled) {
 	published, err := library.Literal(got.Code)
 	require.NoError(t, err)
