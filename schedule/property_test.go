@@ -137,7 +137,7 @@ func TestWhateverHappens(t *testing.T) {
 				require.LessOrEqual(t, float64(out.DryBulb-before.DryBulb), float64(stage.RampDryBulb)*hours+tiny, "no faster up than the ramp")
 				require.LessOrEqual(t, float64(before.EMC-out.EMC), float64(stage.RampEMCDown)*hours+tiny)
 				require.LessOrEqual(t, float64(out.EMC-before.EMC), float64(stage.RampEMCUp)*hours+tiny)
-				frozen := held != 0 || in.Quiet || !in.Conditions.DryBulbOK || !in.Conditions.EMCOK
+				frozen := held != 0 || in.Quiet || in.Conditions.Held || !in.Conditions.DryBulbOK || !in.Conditions.EMCOK
 				if frozen {
 					require.LessOrEqual(t, float64(out.DryBulb), float64(before.DryBulb)+tiny)
 					require.GreaterOrEqual(t, float64(out.EMC), float64(before.EMC)-tiny)

@@ -182,7 +182,7 @@ func (p *Plan) lowestTarget() quantity.MoistureContent {
 }
 
 // ramp moves the set points towards the wanted ones. They start from the measured air. While the run is frozen or an
-// input is missing they only go where less is asked of the air: so does the set point of a kiln that has cooled in a
+// input is missing or held they only go where less is asked of the air: so does the set point of a kiln that has cooled in a
 // hold, and the run goes on from there.
 func (r *Run) ramp(stage *Stage, in *Input, dryBulb quantity.Celsius, emc quantity.MoistureContent, frozen bool, elapsed time.Duration) {
 	c, hours := in.Conditions, elapsed.Hours()
@@ -201,12 +201,16 @@ func (r *Run) ramp(stage *Stage, in *Input, dryBulb quantity.Celsius, emc quanti
 		r.hold(c, fall, rise)
 	} else {
 		step := quantity.Celsius(stage.RampDryBulb) * quantity.Celsius(hours)
+		dryBulbWas, emcWas := r.DryBulb, r.EMC
 		r.DryBulb = toward(r.DryBulb, dryBulb, step, step)
 		down := stage.RampEMCDown
 		if in.Gentle {
 			down = min(down, gentleDown)
 		}
 		r.EMC = toward(r.EMC, emc, quantity.MoistureContent(down)*quantity.MoistureContent(hours), rise)
+		if c.Held { // on last good values no more is asked than was
+			r.DryBulb, r.EMC = min(r.DryBulb, dryBulbWas), max(r.EMC, emcWas)
+		}
 	}
 	r.EMC = min(max(r.EMC, minEMC), maxEMC)
 }

@@ -127,7 +127,7 @@ func shortFiles(t testing.TB, seed uint64, count string) (*kilnfile.File, contro
 // cutKiln is a whole kiln with its computer, whose power can be cut: the real simulated kiln, gate, loop, control state,
 // trips and copies on a disk that forgets what was not synced, and one judge over the trace of all boots.
 type cutKiln struct {
-	t      *testing.T
+	t      testing.TB
 	random *rand.Rand
 	file   *kilnfile.File
 	plant  *plant
@@ -142,14 +142,21 @@ type cutKiln struct {
 	saver    *slowSaver
 	restored *loop.Image
 	limits   safety.Limits
+	config   controller.Config
+	snap     *hardware.Snapshot // the loop's own
 
 	// what a computer knows of time
 	computer string // boot id
 	trusted  bool   // wall time
 }
 
-func newCutKiln(t *testing.T, seed uint64, count string) *cutKiln {
+func newCutKiln(t testing.TB, seed uint64, count string) *cutKiln {
 	file, files := shortFiles(t, seed, count)
+	return startCutKiln(t, file, files, seed)
+}
+
+// startCutKiln makes the kiln and starts the charge on it.
+func startCutKiln(t testing.TB, file *kilnfile.File, files controller.ChargeFiles, seed uint64) *cutKiln {
 	p, err := newPlant(file, files)
 	require.NoError(t, err)
 	k := &cutKiln{t: t, random: rand.New(rand.NewPCG(seed, 0xc07)), file: file, plant: p, live: &live{plant: p}, seen: &observer{}, computer: "first", trusted: true}
@@ -179,6 +186,7 @@ func (k *cutKiln) start(outage time.Duration) {
 	layout := k.plant.kiln.Layout()
 	k.limits = k.file.SafetyLimits()
 	config := controllerConfig(k.file, &layout)
+	k.config = config
 	pace := &drive{Paced: mono.NewPaced(tick, 0), plant: k.plant}
 	gate, err := safety.NewGate(k.limits, &layout, k.plant, pace, store.NewTrips(k.disk))
 	require.NoError(k.t, err)
@@ -198,7 +206,7 @@ func (k *cutKiln) start(outage time.Duration) {
 	require.NoError(k.t, err)
 	kiln := k.file.ForSchedule(&layout)
 	k.loop, err = loop.New(loop.Deps{
-		Config: config, Inputs: k.plant, Gate: gate, Saver: k.saver, Pacer: pace, Recorder: recorders{k.seen, k.hear},
+		Config: config, Inputs: k, Gate: gate, Saver: k.saver, Pacer: pace, Recorder: recorders{k.seen, k.hear},
 		Header: trace.Header{Program: "test", Kiln: k.file.Name, KilnHash: hashOf(k.file.Text()), Seed: k.file.Simulated.Seed,
 			OutageKnown: true, OutageNS: int64(outage), Limits: traceLimits(&config, &k.limits, k.file)},
 		Rules: safety.Rules(), Units: k.file.Units.String(), Unjudged: unjudged(&layout),
@@ -208,6 +216,12 @@ func (k *cutKiln) start(outage time.Duration) {
 	})
 	require.NoError(k.t, err)
 	k.person = newPerson(k.plant, k.loop, k.seen)
+}
+
+// Read is the loop's; what it fills in is there to look at until the next tick.
+func (k *cutKiln) Read(now mono.Instant, to *hardware.Snapshot) error {
+	k.snap = to
+	return k.plant.Read(now, to)
 }
 
 func (k *cutKiln) hear(r *trace.Record) {

@@ -204,11 +204,11 @@ func dry(cfg *Config, s *State, in *Input, out *Demand) {
 	case !cfg.Compressor:
 		why(Why{Code: NotFitted})
 		return
+	case !c.EMCOK: // told before the hold that comes of it, since only this overrules the minimum run
+		why(Why{Code: NoHumidity})
+		return
 	case sp.Permit&schedule.PermitCompressor == 0:
 		why(Why{Code: NotPermitted})
-		return
-	case !c.EMCOK:
-		why(Why{Code: NoHumidity})
 		return
 	case !s.Ambient:
 		limit := cfg.AmbientMax
