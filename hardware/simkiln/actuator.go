@@ -280,9 +280,10 @@ func (k *Kiln) runMachine(dt float64) (m machineResult) {
 		h := &s.Pump
 		up := math.Min(1, s.MachineOn.Seconds()/startUp)
 		m.electric += h.Power
-		m.sensible += h.Power + up*h.Latent // condenser gives back all that the coil takes, and the power
+		vapour := up * h.Water * steamHeat * (s.RoomT - h.Coil) // what condensed had been cooled down to the coil
+		m.sensible += h.Power + up*h.Latent + vapour            // condenser gives back all that the coil takes, and the power
 		m.water -= up * h.Water
-		m.latent += up * h.Latent
+		m.latent += up*h.Latent + vapour
 		if h.Coil < frostBelow {
 			s.Ice += up * h.Water * dt
 			m.sensible += up * h.Water * fusion

@@ -3,6 +3,7 @@ package simkiln
 import (
 	"math"
 	"sort"
+	"time"
 )
 
 // Spread of boards within a lot: common figures for calibration, no source.
@@ -13,6 +14,8 @@ const (
 	sigmaThickness = 0.0008 // m
 	leakOneIn      = 12     // lots have a baffle leak
 	leakSpeed      = 0.4    // of the air speed in such a lot
+	mostSapwood    = 0.6    // share of a board, drawn between none and this
+	sapMobility    = 3.0    // of free water in sapwood against heartwood
 )
 
 // loadBoards draws the boards of every lot and gives each its profile as delivered.
@@ -38,10 +41,17 @@ func (k *Kiln) loadBoards() {
 		if r.uniform() < 1.0/leakOneIn && !l.Uniform {
 			leak = math.Pow(leakSpeed, 0.6)
 		}
+		// Sapwood differs by its free water: what of that is gone takes the difference with it.
+		sap := stream(k.cfg.Seed, 20+uint64(i))
+		sapwood := make([]float64, l.Boards)
+		sapMore := float64(p.Sapwood) * math.Min(math.Max((float64(l.Start)-fiberSaturation)/40, 0), 1)
 		start := make([]float64, l.Boards)
 		mean := 0.0
 		for j := range start {
-			start[j] = float64(l.Start) + sigma*r.normal()
+			if !l.Uniform {
+				sapwood[j] = mostSapwood * sap.uniform()
+			}
+			start[j] = float64(l.Start) + sigma*r.normal() + sapMore*sapwood[j]
 			mean += start[j] / float64(l.Boards)
 		}
 		for j := range start { // the lot's true mean is as configured
@@ -64,7 +74,8 @@ func (k *Kiln) loadBoards() {
 			w.Density[b] = float64(p.Density)
 			w.Mass[b] = volume * w.Density[b]
 			w.A[b] = p.A * math.Pow(thickness/0.027, 0.45) * math.Exp(logA)
-			w.Mobility[b] = p.Mobility
+			w.Mobility[b] = p.Mobility * (1 + (sapMobility-1)*sapwood[j])
+			w.Radial[b], w.Tangential[b], w.Yield[b] = float64(p.Radial), float64(p.Tangential), float64(p.Yield)
 			w.Position[b] = place
 			w.FilmShare[b] = leak
 			k.deliver(b, start[j], l.AirDried)
@@ -109,6 +120,7 @@ func (k *Kiln) deliver(b int, mean float64, airDried bool) {
 			one.prepare(900, &a, k.table)
 			one.settle(a.temperature, a.vapour)
 			one.finish(900)
+			one.strain(900 * time.Second)
 		}
 		off := mean - one.mean(0)
 		for j := range n {
@@ -116,6 +128,7 @@ func (k *Kiln) deliver(b int, mean float64, airDried bool) {
 		}
 	}
 	copy(w.M[b*n:(b+1)*n], one.M)
+	copy(w.Set[b*(n+1):(b+1)*(n+1)], one.Set)
 	for j := range heatNodes {
 		w.T[b*heatNodes+j] = start
 	}

@@ -109,6 +109,7 @@ type state struct {
 	Evaporated, Drained float64 // kg, from the wood; through the drain
 	Starts              int
 	HourAt              time.Duration
+	StrainAt            time.Duration
 	Hourly              [hardware.MaxLots][25]float64
 	Hours               int
 	MaxRate             [hardware.MaxLots]float64
@@ -332,6 +333,11 @@ type LotTruth struct {
 	Parameters     Parameters
 	ExactSpecies   bool
 	SurfaceMinimum quantity.MoistureContent // driest surface now
+	Check          quantity.Ratio           // of the worst board: greatest strain of the surface so far over what it bears; 1: expect checks
+	Honeycomb      quantity.Ratio           // of the worst board: the same of the core
+	Checked        quantity.Ratio           // share of the boards whose Check is 1 or more
+	Honeycombed    quantity.Ratio           // share of the boards whose Honeycomb is 1 or more
+	Shrinkage      quantity.Ratio           // mean of the thickness lost since green
 }
 
 // Truth gives the state and the books so far.
@@ -361,9 +367,19 @@ func (k *Kiln) Truth() Truth {
 			square += m * m
 			lt.Min, lt.Max = min(lt.Min, quantity.MoistureContent(m)), max(lt.Max, quantity.MoistureContent(m))
 			lt.Core = min(lt.Core, quantity.Celsius(k.wood.coreTemperature(b, 0)))
+			lt.Check = max(lt.Check, quantity.Ratio(k.wood.Check[b]))
+			lt.Honeycomb = max(lt.Honeycomb, quantity.Ratio(k.wood.Honeycomb[b]))
+			if k.wood.Check[b] >= 1 {
+				lt.Checked++
+			}
+			if k.wood.Honeycomb[b] >= 1 {
+				lt.Honeycombed++
+			}
+			lt.Shrinkage += quantity.Ratio(1 - 1/math.Sqrt(k.wood.Thin[b]))
 			lt.SurfaceMinimum = min(lt.SurfaceMinimum, quantity.MoistureContent(k.wood.SurfaceM[b]))
 		}
 		lt.Mean = quantity.MoistureContent(sum / n)
+		lt.Checked, lt.Honeycombed, lt.Shrinkage = lt.Checked/quantity.Ratio(n), lt.Honeycombed/quantity.Ratio(n), lt.Shrinkage/quantity.Ratio(n)
 		if n > 1 {
 			lt.SD = quantity.MoistureContent(math.Sqrt(math.Max(0, (square-sum*sum/n)/(n-1))))
 		}

@@ -38,7 +38,7 @@ type operating struct {
 // coilLoad gives what the coil takes from the air when its apparatus dew point is adp.
 func (o *operating) coilLoad(adp float64) (total, sensible, water float64) {
 	through := o.coilAir * (1 - bypass)
-	sensible = through * (airHeat + 1860*o.w) * (o.t - adp)
+	sensible = through * (airHeat + steamHeat*o.w) * (o.t - adp)
 	if w := humidityRatio(saturation(adp), o.pressure); w < o.w {
 		water = through * (o.w - w)
 	}

@@ -75,6 +75,12 @@ func (k *Kiln) closeWood() {
 	s.Evaporated += water
 	s.Sorption += sorption
 	s.WoodTime = 0
+	if s.Now >= s.StrainAt {
+		if s.StrainAt > 0 {
+			k.wood.strain(s.Now - s.StrainAt + strainEvery)
+		}
+		s.StrainAt = s.Now + strainEvery
+	}
 }
 
 // airStep moves air, structure, machine and water on by dt seconds: the air of the load and of the room, each with heat
@@ -95,7 +101,12 @@ func (k *Kiln) airStep(dt float64) {
 	}
 	pressure := float64(c.Pressure)
 	outW := humidityRatio(s.OutP, pressure)
-	heatCap := airHeat + 1860*s.RoomW
+	heatCap := airHeat + steamHeat*s.RoomW
+	loadHeat := airHeat + steamHeat*s.LoadW
+	kappa := pressure / (ratio + s.LoadW)
+	r := &s.Resp
+	// What the wood gives up is as warm as its surfaces.
+	steam := (r.A0 + r.At*s.LoadT - r.Ap*kappa*s.LoadW) * steamHeat * (r.Surface - s.LoadT)
 
 	// What runs.
 	fans := k.fanPower()
@@ -139,8 +150,9 @@ func (k *Kiln) airStep(dt float64) {
 			rate = math.Min(rate, 0.5*s.RoomMass*s.RoomW/dt)
 			s.WallFilm += rate * dt
 			water -= rate
-			sensible += rate * latent(wallT)
-			s.EnergyIn += rate * latent(wallT) * dt
+			gives := rate * (latent(wallT) + steamHeat*(s.RoomT-wallT))
+			sensible += gives
+			s.EnergyIn += gives * dt
 			if full := wallHolds * c.Room.WallArea; s.WallFilm > full {
 				s.WaterOut += s.WallFilm - full
 				s.WallFilm = full
@@ -153,7 +165,7 @@ func (k *Kiln) airStep(dt float64) {
 	if s.Door {
 		exchange += doorFlow * 1.1
 	}
-	exchangeHeat := exchange * airHeat
+	exchangeHeat := exchange * (airHeat + steamHeat*outW)
 	loss := float64(c.Room.UA) + exchangeHeat
 
 	// Room eliminated: RoomW' = rw0 + rw1*LoadW', RoomT' = rt0 + rt1*LoadT'.
@@ -164,30 +176,29 @@ func (k *Kiln) airStep(dt float64) {
 	g := float64(c.Room.StructureUA)
 	structure := float64(c.Room.Structure) / dt
 	gEff := g * structure / (structure + g)
-	flowHeat := flow * heatCap
+	flowIn, flowOut := flow*heatCap, flow*loadHeat // heat that comes with the air into the load, and out of it
 	roomCap := s.RoomMass * heatCap / dt
-	invT := 1 / (roomCap + flowHeat + loss + gEff)
+	invT := 1 / (roomCap + flowOut + loss + gEff)
 	rt0 := (roomCap*s.RoomT + sensible + loss*s.OutT + gEff*s.StructureT) * invT
-	rt1 := flowHeat * invT
+	rt1 := flowOut * invT
 
 	// Load: two equations.
-	kappa := pressure / (ratio + s.LoadW)
-	r := &s.Resp
 	loadStore := s.LoadMass / dt
-	loadCap := s.LoadMass * heatCap / dt
+	loadCap := s.LoadMass * loadHeat / dt
 	a11 := loadStore + flow*(1-rw1) + r.Ap*kappa
 	a12 := -r.At
 	a21 := r.Hp * kappa
-	a22 := loadCap + flowHeat*(1-rt1) + r.Ht
+	a22 := loadCap + flowIn*(1-rt1) + r.Ht
 	b1 := loadStore*s.LoadW + flow*rw0 + r.A0
-	b2 := loadCap*s.LoadT + flowHeat*rt0 - r.H0
+	b2 := loadCap*s.LoadT + flowIn*rt0 - r.H0 + steam
 	det := 1 / (a11*a22 - a12*a21)
 	loadW := (b1*a22 - a12*b2) * det
 	loadT := (a11*b2 - a21*b1) * det
 	roomW, roomT := rw0+rw1*loadW, rt0+rt1*loadT
 	structureT := (structure*s.StructureT + g*roomT) / (structure + g)
 
-	// Books. The air's heat capacity is that of this step throughout; the change to the next is booked too.
+	// Books. The air's heat capacity is that of this step throughout; the change to the next is booked too, and so is the
+	// heat of the vapour that passes between room and load.
 	s.WaterIn += exchange * outW * dt
 	s.WaterOut += exchange * roomW * dt
 	s.EnergyIn += electric * dt
@@ -196,8 +207,8 @@ func (k *Kiln) airStep(dt float64) {
 	s.Loss += float64(c.Room.UA) * (roomT - s.OutT) * dt
 	s.Exchange += exchange * (moistEnthalpy(roomT, roomW) - moistEnthalpy(s.OutT, outW)) * dt
 	s.EnergyIn += m.latent * dt
-	next := airHeat + 1860*roomW
-	s.EnergyIn += (next - heatCap) * (s.RoomMass*roomT + s.LoadMass*loadT)
+	s.EnergyIn += steamHeat*((roomW-s.RoomW)*s.RoomMass*roomT+(loadW-s.LoadW)*s.LoadMass*loadT) +
+		((flowOut-flowIn)*(loadT-roomT)+steam)*dt
 	k.meterEnergy(electric * dt)
 
 	p := kappa * loadW
@@ -216,7 +227,7 @@ func (k *Kiln) airStep(dt float64) {
 }
 
 // moistEnthalpy gives J/kg of dry air, 0 for dry air and liquid water at 0 C.
-func moistEnthalpy(t, w float64) float64 { return airHeat*t + w*(2.501e6+1860*t) }
+func moistEnthalpy(t, w float64) float64 { return airHeat*t + w*(2.501e6+steamHeat*t) }
 
 // loadFlow gives the dry air through the load in kg/s.
 func (k *Kiln) loadFlow() float64 {
@@ -237,7 +248,7 @@ func (k *Kiln) waterNow() float64 {
 func (k *Kiln) energyNow() float64 {
 	s := &k.s
 	drawn := s.Resp.H0*s.WoodTime + s.Resp.Ht*s.SumT + s.Resp.Hp*s.SumP
-	return s.WoodHeat + drawn + (airHeat+1860*s.RoomW)*(s.RoomMass*s.RoomT+s.LoadMass*s.LoadT) +
+	return s.WoodHeat + drawn + (airHeat+steamHeat*s.RoomW)*s.RoomMass*s.RoomT + (airHeat+steamHeat*s.LoadW)*s.LoadMass*s.LoadT +
 		float64(k.cfg.Room.Structure)*s.StructureT
 }
 

@@ -16,18 +16,23 @@ type Parameters struct {
 	A        float64                        // m2/s, for 27 mm
 	Mobility float64                        // of free water above fibre saturation, of the bound-water diffusivity there
 	Softwood bool
-	words    []string // one of these in a species name picks the set
+	// Published, FPL-GTR-190 Tables 4-1 and 4-3 (shrinkage green to oven-dry), 5-1 and 5-3 (from memory).
+	Sapwood            quantity.MoistureContent // green, more than heartwood
+	Radial, Tangential quantity.Ratio
+	Yield              quantity.Ratio // strain across the grain at failure: tension strength over modulus, green
+	words              []string       // one of these in a species name picks the set
 }
 
-// sets in a fixed order; the first whose words fit wins.
+// sets in a fixed order; the first whose words fit wins. Hard maple has no published tension strength across the grain
+// (the mean of the others stands in), cherry no published sapwood moisture (as its heartwood); pine is ponderosa.
 var sets = []Parameters{
-	{"red oak", 560, 1.40e-3, 0.04, false, []string{"red oak", "oak, northern red", "oak, southern red", "oak, red"}},
-	{"white oak", 600, 0.75e-3, 0.03, false, []string{"white oak", "oak, white", "oak, post", "oak, overcup", "oak"}},
-	{"black walnut", 510, 2.5e-3, 0.05, false, []string{"walnut"}},
-	{"hard maple", 560, 1.8e-3, 0.05, false, []string{"hard maple", "maple, hard", "maple, sugar", "sugar maple"}},
-	{"black cherry", 470, 1.9e-3, 0.05, false, []string{"cherry"}},
-	{"yellow-poplar", 400, 4.0e-3, 0.3, false, []string{"yellow-poplar", "yellow poplar", "tulip", "poplar"}},
-	{"pine", 380, 3.5e-3, 0.5, true, []string{"pine"}},
+	{"red oak", 560, 1.40e-3, 0.04, false, -11, 0.040, 0.086, 0.0062, []string{"red oak", "oak, northern red", "oak, southern red", "oak, red"}},
+	{"white oak", 600, 0.75e-3, 0.03, false, 14, 0.056, 0.105, 0.0078, []string{"white oak", "oak, white", "oak, post", "oak, overcup", "oak"}},
+	{"black walnut", 510, 2.5e-3, 0.05, false, -17, 0.055, 0.078, 0.0065, []string{"walnut"}},
+	{"hard maple", 560, 1.8e-3, 0.05, false, 7, 0.048, 0.099, 0.0067, []string{"hard maple", "maple, hard", "maple, sugar", "sugar maple"}},
+	{"black cherry", 470, 1.9e-3, 0.05, false, 0, 0.037, 0.071, 0.0046, []string{"cherry"}},
+	{"yellow-poplar", 400, 4.0e-3, 0.3, false, 23, 0.046, 0.082, 0.0088, []string{"yellow-poplar", "yellow poplar", "tulip", "poplar"}},
+	{"pine", 380, 3.5e-3, 0.5, true, 108, 0.039, 0.062, 0.0033, []string{"pine"}},
 }
 
 // others gives basic density and kind of species without a set of their own (GTR-282 Table 5-3), so that the nearest

@@ -41,8 +41,17 @@ type wood struct {
 	Draw      []float64 // W/m2, from the air in the last step
 	M         []float64 // Count*Nodes
 	T         []float64 // Count*heatNodes
-	Conduct   []float64 // W/(m K)
+	Conduct   []float64 // W/(m K), over the green thickness
 	Heat      []float64 // J/(m3 K)
+
+	// Shrinkage and drying stress, see stress.go.
+	Radial     []float64 // of the green thickness, to oven-dry
+	Tangential []float64 // of the green width, to oven-dry
+	Yield      []float64 // strain across the grain at failure
+	Thin       []float64 // square of green over present thickness
+	Set        []float64 // Count*(Nodes+1): strain that has relaxed, the surface first
+	Check      []float64 // greatest strain of the surface so far, over Yield
+	Honeycomb  []float64 // the same of the core
 
 	// Of the step under way, per board: J = j0 + jt*T - jp*p and Q = q0 + qt*T + qp*p per m2, with T and p of the air
 	// leaving the load; what finish needs to go back from surface to core.
@@ -76,6 +85,7 @@ func newWood(count, nodes int) wood {
 	w.M = make([]float64, count*nodes)
 	w.MoistE = make([]float64, count*nodes)
 	w.MoistM = make([]float64, count*nodes)
+	w.Set = make([]float64, count*(nodes+1))
 	w.T = make([]float64, count*heatNodes)
 	w.HeatE = make([]float64, count*heatNodes)
 	w.HeatM = make([]float64, count*heatNodes)
@@ -85,13 +95,14 @@ func newWood(count, nodes int) wood {
 func (w *wood) perBoard() []*[]float64 {
 	return []*[]float64{&w.Half, &w.Area, &w.Mass, &w.Density, &w.A, &w.Mobility, &w.Position, &w.SurfaceM,
 		&w.SurfaceT, &w.Flux, &w.Conduct, &w.Heat, &w.J0, &w.JT, &w.JP, &w.Offset, &w.Film, &w.Sink, &w.Lambda, &w.HalfCell,
-		&w.MoistR, &w.MoistD, &w.HeatR, &w.HeatD, &w.FilmShare, &w.Draw, &w.Rest, &w.Bound}
+		&w.MoistR, &w.MoistD, &w.HeatR, &w.HeatD, &w.FilmShare, &w.Draw, &w.Rest, &w.Bound,
+		&w.Radial, &w.Tangential, &w.Yield, &w.Thin, &w.Check, &w.Honeycomb}
 }
 
 // clone copies everything that is written to.
 func (w *wood) clone() wood {
 	c := *w
-	for _, a := range append(c.perBoard(), &c.M, &c.T, &c.MoistE, &c.MoistM, &c.HeatE, &c.HeatM) {
+	for _, a := range append(c.perBoard(), &c.M, &c.T, &c.Set, &c.MoistE, &c.MoistM, &c.HeatE, &c.HeatM) {
 		*a = append([]float64(nil), *a...)
 	}
 	return c
@@ -188,12 +199,24 @@ func diffusivity(a, celsius float64) float64 {
 // heatProperties renews conductivity and heat capacity of a board: Wood Handbook FPL-GTR-190 equations 4-15 to 4-18,
 // on the green volume.
 func (w *wood) heatProperties(b int, moisture, celsius float64) {
-	m := math.Max(moisture, 0)
-	w.Conduct[b] = w.Density[b]/1000*(0.1941+0.004064*m) + 0.01864
+	m := max(moisture, 0)
+	bound := min(m, fiberSaturation)
+	thin := 1 / (1 - w.Radial[b]*(1-bound/fiberSaturation))
+	w.Thin[b] = thin * thin
+	w.Conduct[b] = (w.Density[b]/1000*(0.1941+0.004064*m) + 0.01864) * thin
 	kelvin := celsius + 273.15
-	bound := math.Min(m, fiberSaturation)
-	extra := bound * (-0.06191 + 2.36e-4*kelvin - 1.33e-4*bound)
-	w.Heat[b] = w.Density[b] * (103.1 + 3.867*kelvin + liquid*m/100 + 1000*math.Max(extra, 0)*(1+bound/100))
+	w.Heat[b] = w.Density[b] * (103.1 + 3.867*kelvin + liquid*m/100 + boundHeat(bound, kelvin))
+}
+
+// boundHeat is what bound water adds to the heat capacity, J/kgK of dry wood: GTR-190 equation 4-18.
+func boundHeat(bound, kelvin float64) float64 {
+	return 1000 * max(bound*(-0.06191+2.36e-4*kelvin-1.33e-4*bound), 0) * (1 + bound/100)
+}
+
+// boundEnthalpy is boundHeat from 0 C to t, J/kg of dry wood. Water that leaves wood colder or hotter than 0 C frees
+// less or more by what this changes: without it the first law does not close.
+func boundEnthalpy(bound, t float64) float64 {
+	return boundHeat(bound, 273.15+t/2) * t // exact while nowhere 0: boundHeat is linear in temperature
 }
 
 // air is what the wood meets in a step.
@@ -212,6 +235,7 @@ func (w *wood) prepare(dt float64, a *air, table *isotherms) (s response) {
 	n := w.Nodes
 	share := w.Share[:n:n]
 	fullFilm := filmFull * math.Pow(a.speed, 0.6)
+	moved, warm := 0.0, 0.0
 	for b := range w.Count {
 		place := w.Position[b]
 		if a.reverse {
@@ -249,7 +273,7 @@ func (w *wood) prepare(dt float64, a *air, table *isotherms) (s response) {
 		mobility := w.Mobility[b]
 		density := w.Density[b] / 100
 		unit := density * w.Half[b] / dt
-		link := density * diffusivity(w.A[b], sum/heatNodes) / w.Half[b]
+		link := density * diffusivity(w.A[b], sum/heatNodes) * w.Thin[b] / w.Half[b]
 		phi, slope := w.Law.potential(m[n-1], mobility)
 		diag, rhs := unit*share[n-1], 0.0
 		for j := n - 2; j >= 0; j-- {
@@ -287,12 +311,19 @@ func (w *wood) prepare(dt float64, a *air, table *isotherms) (s response) {
 
 		// Ts = (film*(T-off) + y0 - lambda*J)*sink; Q = film*(T - off - Ts)
 		area := w.Area[b]
+		flow := area * max(w.Flux[b], 0)
+		moved += flow
+		warm += flow * ts
 		s.A0 += area * j0
 		s.At += area * jt
 		s.Ap += area * jp
 		s.H0 += area * film * (sink*(lambda*j0-y0) - off*(1-film*sink))
 		s.Ht += area * film * (1 - sink*(film-lambda*jt))
 		s.Hp -= area * film * sink * lambda * jp
+	}
+	s.Surface = a.temperature
+	if moved > 0 {
+		s.Surface = warm / moved
 	}
 	return s
 }
@@ -318,7 +349,8 @@ var sorptionTable = func() (table [2*fiberSaturation + 2]float64) {
 
 // response is that of the whole load to the air leaving it: J = A0 + At*T - Ap*p in kg/s from the wood to the air,
 // Q = H0 + Ht*T + Hp*p in W from the air to the wood.
-type response struct{ A0, At, Ap, H0, Ht, Hp float64 }
+// Surface is the temperature of the surfaces, each by its flux in the last step.
+type response struct{ A0, At, Ap, H0, Ht, Hp, Surface float64 }
 
 // settle fixes what each board gave and took: meanT and meanP are the means over the step of the air leaving the load.
 func (w *wood) settle(meanT, meanP float64) {
@@ -360,6 +392,14 @@ func (w *wood) finish(dt float64) (water, heat, evaporation, sorption, carried f
 		}
 		water -= lost / 100 * w.Mass[b]
 		free := -freed / 100 * w.Density[b] * w.Half[b] / dt // W/m2, heat of sorption
+		if before := mean - lost; mean < fiberSaturation || before < fiberSaturation {
+			celsius := 0.0
+			for _, v := range w.T[b*heatNodes : (b+1)*heatNodes] {
+				celsius += v / heatNodes
+			}
+			change := boundEnthalpy(min(mean, fiberSaturation), celsius) - boundEnthalpy(min(before, fiberSaturation), celsius)
+			free += change * w.Density[b] * w.Half[b] / dt
+		}
 		phi, _ := w.Law.potential(m[0], w.Mobility[b])
 		w.SurfaceM[b] = w.Law.moisture(phi-flux*w.HalfCell[b], w.Mobility[b])
 
