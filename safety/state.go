@@ -348,6 +348,42 @@ func (s *State) UnmarshalJSON(b []byte) error {
 	for i, speed := range text.Speed {
 		got.Out.FanSpeed[i] = ratio(speed)
 	}
+	if err := got.validate(); err != nil {
+		return err
+	}
 	*s = got
+	return nil
+}
+
+// validate refuses ages that are none, and ids and speeds beyond their tables.
+func (s *State) validate() error {
+	ages := []time.Duration{s.Up, s.FansOn, s.FansOff, s.Unproven, s.BlowerUnproven, s.NoHumidity, s.Warned, s.HeatCredit, s.VentCredit,
+		s.ShortCycled, s.HeatFailed, s.CompressorFailed, s.DoorShut, s.TwinFor, s.SincePress}
+	for _, more := range [...][]time.Duration{s.SinceChange[:], s.Starts[:], s.Cutouts[:], s.Silences[:], s.Drops[:]} {
+		ages = append(ages, more...)
+	}
+	probes := s.Twin[:]
+	for i := range s.Groups {
+		ages = append(ages, s.Groups[i].Off)
+	}
+	for i := range s.Rule {
+		rule := &s.Rule[i]
+		ages, probes = append(ages, rule.Fill, rule.Doubt, rule.For), append(probes, rule.Probe)
+	}
+	for _, age := range ages {
+		if age < 0 || age > longest {
+			return fmt.Errorf("read safety state: found the time %v, expected 0 to %v", age, longest)
+		}
+	}
+	for _, probe := range probes {
+		if probe < hardware.NoProbe || int(probe) >= hardware.MaxProbes {
+			return fmt.Errorf("read safety state: unknown probe %d", probe)
+		}
+	}
+	for _, speed := range s.Out.FanSpeed {
+		if !speedOK(speed) {
+			return fmt.Errorf("read safety state: found the fan speed %v, expected 0 to 1", speed)
+		}
+	}
 	return nil
 }

@@ -758,6 +758,12 @@ func TestStateText(t *testing.T) {
 		{`"SinceChange":{"`, `"SinceChange":{"x`, `unknown output "x`},
 		{`"Rule":{"`, `"Rule":{"x`, `unknown rule "x`},
 		{`"Speed":[`, `"Speed":[1,`, `found 5 fan speeds, expected 4`},
+		{`"Speed":[0.8`, `"Speed":[1.8`, `fan speed 180 %`},
+		{`"Up":`, `"Up":-`, `found the time -11m5s`},
+		{`"off_nanoseconds":`, `"off_nanoseconds":-1`, `found the time -1ns`},
+		{`"fill_nanoseconds":0`, `"fill_nanoseconds":2592000000000001`, `expected 0 to 720h0m0s`},
+		{`"Twin":[-1`, `"Twin":[-2`, `unknown probe -2`},
+		{`"Twin":[-1,-1`, `"Twin":[-1,48`, `unknown probe 48`},
 	} {
 		require.Contains(t, string(text), c.from)
 		require.ErrorContains(t, json.Unmarshal([]byte(strings.Replace(string(text), c.from, c.to, 1)), &back), c.says)
