@@ -84,7 +84,7 @@ func reasonFlag(cmd *cobra.Command, reason *string) {
 }
 
 func group(use, short string, commands ...*cobra.Command) *cobra.Command {
-	g := &cobra.Command{Use: use, Short: short, Args: cobra.NoArgs, RunE: func(cmd *cobra.Command, _ []string) error { return cmd.Help() }}
+	g := &cobra.Command{Use: use, Short: short, Args: noWord, RunE: func(cmd *cobra.Command, _ []string) error { return cmd.Help() }}
 	g.AddCommand(commands...)
 	return g
 }
@@ -216,9 +216,9 @@ fault is listed.`,
 	reasonFlag(end, &endReason)
 	m.flags(end, false)
 	weigh := &cobra.Command{Use: "weigh SAMPLE WEIGHT", Short: "Enter the weight of a sample board", Args: cobra.ExactArgs(2),
-		Long: `weigh enters what a sample board weighs now, in the same condition as when it was
-cut (end coat, hook). A weight that cannot well be is refused: weigh again, and
-say --checked when it is right.`,
+		Long: `weigh enters what a sample board weighs now, in the same condition as when
+it was cut (end coat, hook). A weight that cannot well be is refused: weigh
+again, and say --checked when it is right.`,
 		Example: `  drywarden charge weigh oak-1 "1.92 kg"`,
 		RunE: act(func(cmd *cobra.Command, args []string) error {
 			var kg quantity.Kilogram

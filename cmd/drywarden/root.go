@@ -185,7 +185,7 @@ cautions in its README.
 Exit codes: 0 done, 1 failed, 2 wrong use or invalid file, 3 refused,
 4 no daemon there.`,
 		SilenceErrors: true, SilenceUsage: true,
-		Args: cobra.NoArgs,
+		Args: noWord,
 		RunE: func(cmd *cobra.Command, _ []string) error { return cmd.Help() },
 	}
 	root.CompletionOptions.HiddenDefaultCmd = true
@@ -226,6 +226,18 @@ Exit codes: 0 done, 1 failed, 2 wrong use or invalid file, 3 refused,
 			return err
 		})})
 	return root
+}
+
+// noWord refuses a word that is no command, and names the nearest.
+func noWord(cmd *cobra.Command, args []string) error {
+	if len(args) == 0 {
+		return nil
+	}
+	near := ""
+	if all := cmd.SuggestionsFor(args[0]); len(all) > 0 {
+		near = ", did you mean " + strings.Join(all, " or ") + "?"
+	}
+	return fmt.Errorf("%q is no command%s (see %s --help)", args[0], near, cmd.CommandPath())
 }
 
 // program names this build, as traces and status carry it.
