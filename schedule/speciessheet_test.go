@@ -7,6 +7,7 @@ import (
 	"github.com/stretchr/testify/require"
 
 	"drywarden/schedule/sheet"
+	"drywarden/schedule/wood"
 )
 
 const appleFile = `[[species]]
@@ -30,7 +31,37 @@ func TestParseSpecies(t *testing.T) {
 	require.NoError(t, err)
 	require.Equal(t, "operator's own: invented", s.Status)
 	require.InDelta(t, 1.6, float64(s.SafeRate84), 1e-9)
+	require.InDelta(t, 81, float64(s.GreenHeart), 1e-9)
 	require.InDelta(t, 47.78, float64(s.GreenMaxDryBulb), 0.01)
+}
+
+// Every key arrives in its own field.
+func TestParseSpeciesReadsEveryKey(t *testing.T) {
+	table, err := ParseSpecies("own.toml", []byte(`[[species]]
+name = "larch, hybrid"
+scientific = "Larix x eurolepis"
+also = ["larch, Dunkeld"]
+source = "invented"
+group = "easy"
+softwood = true
+basic_gravity = 0.45
+gravity_12 = 0.5
+green_heart = "50 %"
+green_sap = "120 %"
+shrink_radial = "4 %"
+shrink_tangential = "8 %"
+shrink_volumetric = "12 %"
+safe_rate = "10 %/d"
+safe_rate_84 = "3 %/d"
+green_dry_bulb_max = "60 C"
+dry_bulb_max = "80 C"
+schedule_as = "aspen"
+note = "resin"
+`))
+	require.NoError(t, err)
+	require.Equal(t, []wood.Species{{Name: "larch, hybrid", Scientific: "Larix x eurolepis", Aliases: []string{"larch, Dunkeld"}, Group: wood.Easy, Softwood: true,
+		BasicGravity: 0.45, Gravity12: 0.5, GreenHeart: 50, GreenSap: 120, ShrinkRadial: 0.04, ShrinkTangential: 0.08, ShrinkVolumetric: 0.12,
+		SafeRate: 10, SafeRate84: 3, GreenMaxDryBulb: 60, MaxDryBulb: 80, IndexName: "aspen", Note: "resin", Status: "operator's own: invented"}}, table.Own())
 }
 
 func TestParseSpeciesTellsEveryFault(t *testing.T) {

@@ -98,7 +98,7 @@ func (s *Species) fillRates() {
 	if s.SafeRate == 0 {
 		s.SafeRateAssumed = true
 		for i := range table {
-			if r := &table[i]; r.Group == s.Group && !r.SafeRateAssumed && (s.SafeRate == 0 || r.SafeRate < s.SafeRate) {
+			if r := &table[i]; r.Group == s.Group && (s.SafeRate == 0 || r.SafeRate < s.SafeRate) {
 				s.SafeRate, s.SafeRate84 = r.SafeRate, r.SafeRate84
 			}
 		}
