@@ -52,38 +52,40 @@ type stillLife struct{}
 
 func (stillLife) Apply(mono.Instant, hardware.Outputs) error { return nil }
 
-// BenchmarkStepAndGate is the controller's Step and the gate over an hour's snapshots of the demonstration's charge, taken
-// on its third day.
+// BenchmarkStepAndGate is the controller's Step and the gate over an hour of the demonstration's charge as it really was on
+// its third day: the snapshots that the loop had, from the state that it had. An operation is one tick.
 func BenchmarkStepAndGate(b *testing.B) {
-	sim := benchSimulation(b)
-	require.ErrorIs(b, sim.run(context.Background(), 72*time.Hour, func() {}), errMaxDays)
-	layout := sim.plant.kiln.Layout()
-	config := controllerConfig(sim.file, &layout)
-	image := sim.saver.Cut()
+	file, err := demoKiln()
+	require.NoError(b, err)
+	k := startCutKiln(b, file, demoCharge(), file.Simulated.Seed)
+	for range 3 * 24 * 3600 {
+		k.tick()
+	}
+	begin, plan := *k.state(), k.saver.live.Run.Plan
 	snaps := make([]hardware.Snapshot, 3600)
 	for i := range snaps {
-		sim.plant.advance(tick)
-		require.NoError(b, sim.plant.Read(0, &snaps[i]))
+		k.tick()
+		snaps[i] = *k.snap
 	}
 	clock := &mono.Manual{}
-	gate, err := safety.NewGate(sim.file.SafetyLimits(), &layout, stillLife{}, clock, &memoryTrips{})
+	gate, err := safety.NewGate(k.limits, &k.config.Layout, stillLife{}, clock, &memoryTrips{})
 	require.NoError(b, err)
-	plan := *sim.plan
-	plan.ID = image.State.Run.ID
 	var result controller.Result
 	var applied hardware.Applied
-	state := image.State
-	in := controller.Input{Plan: &plan, Restored: true, OutageKnown: true}
-	ticks := uint64(0)
+	state := begin
+	in := controller.Input{Plan: plan}
+	next := 0
 	b.ReportAllocs()
 	for b.Loop() {
-		snap := &snaps[ticks%uint64(len(snaps))]
-		ticks++
+		if next == len(snaps) {
+			next, state = 0, begin
+		}
+		snap := &snaps[next]
+		next++
 		clock.Advance(tick)
-		snap.Tick, snap.Now, snap.Elapsed = ticks, clock.Now(), tick
-		snap.Previous, snap.Durable = applied, state.Generation
+		snap.Now = clock.Now()
 		in.Snapshot = snap
-		controller.Step(&config, &state, &in, &result)
+		controller.Step(&k.config, &state, &in, &result)
 		gate.Apply(snap, result.Requested, &applied)
 	}
 }

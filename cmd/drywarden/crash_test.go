@@ -57,7 +57,6 @@ type powerCuts struct {
 	moveTo   int8 // stage that the operator asked for; -1: none
 
 	// of this boot
-	began     time.Duration
 	class     controller.OutageClass
 	confirmed time.Duration // uptime, <0: not yet
 	still     time.Duration // fans allowed and not yet on

@@ -90,3 +90,12 @@ func FuzzText(f *testing.F) {
 		}
 	})
 }
+
+func TestFinite(t *testing.T) {
+	for _, v := range []float64{0, math.Copysign(0, -1), 1, math.MaxFloat64, -math.MaxFloat64, math.SmallestNonzeroFloat64} {
+		require.True(t, Finite(v), v)
+	}
+	for _, v := range []float64{math.NaN(), math.Inf(1), math.Inf(-1)} {
+		require.False(t, Finite(v), v)
+	}
+}
