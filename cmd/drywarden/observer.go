@@ -29,7 +29,6 @@ type observer struct {
 	trips      []tripLog
 	vetoes     int // ticks in which something was refused
 	starts     int // of the compressor
-	done       bool
 	compressor uint32
 }
 
