@@ -760,7 +760,7 @@ func TestStateText(t *testing.T) {
 		{`"Speed":[`, `"Speed":[1,`, `found 5 fan speeds, expected 4`},
 		{`"Speed":[0.8`, `"Speed":[1.8`, `fan speed 180 %`},
 		{`"Up":`, `"Up":-`, `found the time -11m5s`},
-		{`"off_nanoseconds":`, `"off_nanoseconds":-1`, `found the time -1ns`},
+		{`"off_nanoseconds":`, `"off_nanoseconds":-1`, `found the time -10ns`},
 		{`"fill_nanoseconds":0`, `"fill_nanoseconds":2592000000000001`, `expected 0 to 720h0m0s`},
 		{`"Twin":[-1`, `"Twin":[-2`, `unknown probe -2`},
 		{`"Twin":[-1,-1`, `"Twin":[-1,48`, `unknown probe 48`},
