@@ -17,6 +17,9 @@ const (
 	highPressAt   = 75.0 // C condensing
 	lowPressAt    = -22.0
 	pressureReset = 3 * time.Minute
+	monitorVolts  = 0.85 // of nominal: the mains monitor lets go
+	stallVolts    = 0.80 // the compressor does not turn
+	dropOut       = 0.60 // contactors let go
 )
 
 // switchOutputs works out which contactors conduct, after anything that may change that: what is told, the heartbeat's
@@ -29,12 +32,38 @@ func (k *Kiln) switchOutputs() {
 	s.Master = s.Now-s.Beat <= heartbeatHold && fault[MainsLoss] == 0
 	master := s.Master && fault[EmergencyStop] == 0
 	s.Door = fault[DoorOpen] > 0
+	s.Volts = 1
+	if v := fault[BrownOut]; v > 0 {
+		s.Volts = math.Max(0.5, 1-0.18*v)
+	}
 	closed := on
-	if !master {
+	if fresh := on &^ s.Told & s.Bouncing; fresh != 0 {
+		s.BounceUntil = s.Now + time.Duration(4*fault[ContactorBounce])*time.Second
+	}
+	s.Told = on
+	switch {
+	case s.Now >= s.BounceUntil:
+		s.BounceUntil = 0
+	case (s.BounceUntil-s.Now)/time.Second%2 == 0:
+		closed &^= s.Bouncing
+	}
+	if s.Now >= s.RelayUntil {
+		s.RelayUntil = 0
+	} else {
+		closed = 0
+	}
+	if fault[RelayGlitch] > 0 {
+		closed ^= hardware.OutputSet(s.SensorRandom.word()&s.SensorRandom.word()) & k.layout.Outputs
+	}
+	closed &^= s.Stuck
+	if !master || s.Volts < dropOut {
 		closed = 0
 	}
 	if s.Door {
 		closed &^= hardware.AllFans | hardware.AllHeat
+	}
+	if master {
+		closed |= s.Welded & before
 	}
 	// Reversing contactors are locked against each other: the one that was in stays in.
 	for g := range k.cfg.Fans.Groups {
@@ -51,6 +80,9 @@ func (k *Kiln) switchOutputs() {
 	}
 	if s.HighPress > s.Now || s.LowPress > s.Now || fault[HighPressureTrip] > 0 || fault[LowPressureTrip] > 0 {
 		closed = closed.With(hardware.Compressor, false)
+	}
+	if master {
+		closed |= s.Welded & before &^ (hardware.AllFans &^ closed) // the lock holds against a weld too
 	}
 	if fault[HeaterWeld] > 0 && master && k.cfg.Heat.Stages > 0 {
 		closed = closed.With(hardware.Heat1, true)
@@ -73,7 +105,7 @@ func (k *Kiln) switchOutputs() {
 // powered tells whether a closed contactor has current to pass.
 func (k *Kiln) powered(o hardware.OutputID) bool {
 	s := &k.s
-	if !s.Closed.Has(o) || s.Severity[MainsLoss] > 0 {
+	if !s.Closed.Has(o) || s.Dead.Has(o) || s.Severity[MainsLoss] > 0 {
 		return false
 	}
 	switch {
@@ -82,7 +114,7 @@ func (k *Kiln) powered(o hardware.OutputID) bool {
 	case hardware.AllHeat.Has(o):
 		return s.Severity[BreakerHeat] == 0 && s.Severity[HeaterOpen] == 0
 	case o == hardware.Compressor:
-		return s.Severity[BreakerMachine] == 0 && s.Severity[CompressorNoEffect] == 0
+		return s.Severity[BreakerMachine] == 0 && s.Severity[CompressorNoEffect] == 0 && s.Volts >= stallVolts
 	case o == hardware.Blower, o == hardware.BlowerLow:
 		return s.Severity[BreakerMachine] == 0 && s.Severity[BlowerStop] == 0
 	case o == hardware.Crankcase:
@@ -111,6 +143,10 @@ func (k *Kiln) moveActuators(dt float64) {
 		if k.cfg.Fans.Drive && want != 0 {
 			want *= math.Min(1, math.Max(0, float64(s.Outputs.FanSpeed[g])))
 		}
+		if s.Severity[FanBackward] > 0 {
+			want *= -0.7
+		}
+		want *= s.Volts
 		if s.Severity[FanStop] > 0 || s.Severity[FanNoStart] > 0 && math.Abs(s.FanSpeed[g]) < 0.05 {
 			want = 0
 		}
@@ -176,10 +212,10 @@ func (k *Kiln) fanPower() float64 {
 
 func (k *Kiln) heaterPower() float64 {
 	n := k.cfg.Heat.Stages
-	sum := 0.0
+	sum, s2 := 0.0, k.s.Volts*k.s.Volts
 	for i := range n {
 		if k.powered(hardware.Heat(i)) {
-			sum += float64(k.cfg.Heat.Power) / float64(n)
+			sum += float64(k.cfg.Heat.Power) / float64(n) * s2
 		}
 	}
 	return sum
@@ -197,12 +233,15 @@ func (k *Kiln) currents() (a [hardware.OutputCount]float32) {
 			if k.powered(o) && s.Severity[FanNoStart] == 0 {
 				v := math.Abs(s.FanSpeed[g])
 				a[o] = float32(each * math.Max(v*v*v, 0.1) / volts)
+				if s.Severity[FanBackward] > 0 {
+					a[o] = float32(0.8 * each / volts)
+				}
 			}
 		}
 	}
 	for i := range k.cfg.Heat.Stages {
 		if o := hardware.Heat(i); k.powered(o) {
-			a[o] = float32(float64(k.cfg.Heat.Power) / float64(k.cfg.Heat.Stages) / volts)
+			a[o] = float32(s.Volts * float64(k.cfg.Heat.Power) / float64(k.cfg.Heat.Stages) / volts)
 		}
 	}
 	scale := float64(k.cfg.Machine.Scale)
@@ -350,7 +389,7 @@ func (k *Kiln) runMachine(dt float64) (m machineResult) {
 				if pulse := float64(k.cfg.Meters.CondensatePulse); s.Tip >= pulse && pulse > 0 {
 					n := math.Floor(s.Tip / pulse)
 					s.Tip -= n * pulse
-					s.Condensate += n * pulse
+					s.Condensate += k.caught(0, s.Severity[CondensateMiss], n) * pulse
 				}
 			}
 		}
@@ -366,8 +405,20 @@ func (k *Kiln) meterEnergy(joule float64) {
 	if pulse := float64(k.cfg.Meters.EnergyPulse); pulse > 0 && s.EnergyRest >= pulse {
 		n := math.Floor(s.EnergyRest / pulse)
 		s.EnergyRest -= n * pulse
-		s.EnergyCounted += n * pulse
+		s.EnergyCounted += k.caught(1, s.Severity[EnergyMiss], n) * pulse
 	}
+}
+
+// caught gives how many of n pulses a meter counts that misses a quarter of them, times severity.
+func (k *Kiln) caught(meter int, severity, n float64) float64 {
+	if severity == 0 {
+		return n
+	}
+	missed := &k.s.Missed[meter]
+	*missed += n * math.Min(0.25*severity, 1)
+	whole := math.Floor(*missed)
+	*missed -= whole
+	return n - whole
 }
 
 // updateFlowContacts renews the contacts that follow the air, and the hard-wired limit.
@@ -400,10 +451,10 @@ func (k *Kiln) updateContacts() {
 	set(hardware.ContactHighLimit, s.LimitTrip || f[HighLimit] > 0)
 	set(hardware.ContactHighPressure, s.HighPress > s.Now || f[HighPressureTrip] > 0)
 	set(hardware.ContactLowPressure, s.LowPress > s.Now || f[LowPressureTrip] > 0)
-	set(hardware.ContactSmoke, f[Smoke] > 0)
+	set(hardware.ContactSmoke, f[Smoke] > 0 || f[MachineFire] > 0)
 	set(hardware.ContactGas, f[RefrigerantGas] > 0)
 	set(hardware.ContactFloat, f[FloorWater] > 0 || f[DrainBlocked] > 0 && s.Puddle > panFull)
-	set(hardware.ContactMains, f[MainsLoss] == 0)
+	set(hardware.ContactMains, f[MainsLoss] == 0 && s.Volts >= monitorVolts)
 	set(hardware.ContactInsideButton, f[InsideButton] > 0)
 	set(hardware.ContactInhibit, f[Inhibit] > 0)
 	set(hardware.ContactPanelReset, s.PanelUntil > s.Now)

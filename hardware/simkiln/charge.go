@@ -174,8 +174,12 @@ func (k *Kiln) cutSamples() {
 			b := boards[min(max(pick, 0), len(boards)-1)].index
 			moist := k.wood.mean(b)
 			ovenDry := 2 / (1 + moist/100) * r.between(0.85, 1.15)
+			wrong := 1.0
+			if p := float64(k.cfg.Person.WrongDry); p > 0 && r.uniform() < p {
+				wrong += r.between(-0.03, 0.03)
+			}
 			k.s.Samples[i] = sampleState{Lot: of, Board: b, OvenDry: ovenDry,
-				Believed:  math.Round(ovenDry*(1+0.0075*r.normal())*1e4) / 1e4,
+				Believed:  math.Round(ovenDry*wrong*(1+0.0075*r.normal())*1e4) / 1e4,
 				StartMass: math.Round((ovenDry*(1+moist/100)+0.001*r.normal())*1e3) / 1e3}
 		}
 	}

@@ -150,6 +150,8 @@ type Person struct {
 	Mend     quantity.Duration // from then until a fault is mended
 	Slips    quantity.Ratio    // share of weights that are wrong by up to 100 g
 	Ignores  quantity.Ratio    // share of alarms that are left for another day
+	WrongDry quantity.Ratio    // share of samples whose oven-dry mass was reckoned wrong, by up to 3 %
+	Doors    quantity.Ratio    // share of the daily rounds on which the door is opened, for 2 to 15 minutes
 }
 
 // DefaultConfig gives an empty 40-foot container: 77 m3 of air, a 3 kW machine, 2 kW of fans, 9 kW of heat. Lots are
@@ -235,6 +237,12 @@ func (c *Config) Validate() error {
 	within("daily swing (K)", float64(c.Weather.Daily), 0, 30)
 	within("seasonal swing (K)", float64(c.Weather.Seasonal), 0, 40)
 	within("weather noise (K)", float64(c.Weather.Noise), 0, 10)
+	for i, h := range c.Weather.Hours {
+		if !(h.Temperature >= -60 && h.Temperature <= 60 && h.Humidity > 0 && h.Humidity <= 1) {
+			check(false, "weather hour %d is %v and %v", i, h.Temperature, h.Humidity)
+			break
+		}
+	}
 	within("outdoor humidity", float64(c.Weather.Humidity), 0.05, 1)
 	for _, n := range []struct {
 		name string
@@ -276,6 +284,8 @@ func (c *Config) Validate() error {
 	within("notice delay (h)", c.Person.Notice.Std().Hours(), 0, 240)
 	within("mend delay (h)", c.Person.Mend.Std().Hours(), 0, 240)
 	within("wrong weights", float64(c.Person.Slips), 0, 1)
+	within("wrong oven-dry masses", float64(c.Person.WrongDry), 0, 1)
+	within("rounds with the door open", float64(c.Person.Doors), 0, 1)
 	within("ignored alarms", float64(c.Person.Ignores), 0, 1)
 	for i, h := range c.Weather.Hours {
 		within(fmt.Sprintf("weather hour %d temperature (C)", i), float64(h.Temperature), -50, 55)

@@ -65,6 +65,24 @@ const (
 	HoseOff                      // condensate runs back into the room
 	BothDirections               // a reversing contactor hangs: both directions energised
 	LoadCellSlip                 // load cells jump by severity x 50 g
+	ProbesCrossed                // the first dry bulb and the first wet bulb are wired each in place of the other
+	ProbeDuplicate               // one probe answers for another: it gives exactly the first probe's value (the first gives the second's)
+	PinLoose                     // one pair of pins works loose: reads ever drier, ten times the resistance in an hour / severity
+	BusDown                      // no bus probe answers; each gives its power-on value once when the bus is back
+	HumidityDrift                // the humidity probe reads high, severity x 1 % RH more a day
+	ContactorWeld                // one output stays closed once it was
+	ContactorStick               // one output does not close
+	ContactorBounce              // one output chatters for severity x 4 s each time it is told to close
+	OutputOpen                   // one output's contactor closes and nothing flows: fuse, overload, broken wire
+	FanBackward                  // fans turn against the way told, two phases swapped: 70 % of the air, 80 % of the current
+	RelayReset                   // the relay board falls back to all off for severity x 1 s
+	RelayGlitch                  // the relay board takes random states
+	BrownOut                     // mains falls to 82 % of its voltage (severity 1), 73 % (1.5)
+	CondensateMiss               // the condensate meter misses severity x 25 % of its pulses
+	EnergyMiss                   // the energy meter misses severity x 25 % of its pulses
+	MachineFire                  // something burns in the kiln: severity x 100 kW, and the smoke detector sees it
+	MisWeigh                     // the person writes weights that are wrong by up to severity x 100 g
+	PersonAway                   // nobody looks or weighs
 	faultCount
 )
 
@@ -75,7 +93,9 @@ var faultNames = [faultCount]string{"none", "probe_open", "probe_short", "probe_
 	"heater_open", "door_open", "door_contact_shut", "emergency_stop", "high_limit", "breaker_heat", "breaker_machine",
 	"breaker_fans", "mains_loss", "smoke", "refrigerant_gas", "floor_water", "inside_button", "inhibit", "vent_stuck_open",
 	"vent_stuck_shut", "spray_stuck_on", "no_water", "drain_blocked", "condensate_stuck", "hose_off", "both_directions",
-	"load_cell_slip"}
+	"load_cell_slip", "probes_crossed", "probe_duplicate", "pin_loose", "bus_down", "humidity_drift", "contactor_weld",
+	"contactor_stick", "contactor_bounce", "output_open", "fan_backward", "relay_reset", "relay_glitch", "brown_out",
+	"condensate_miss", "energy_miss", "machine_fire", "mis_weigh", "person_away"}
 
 // String gives the fault as fault files write it.
 func (f FaultKind) String() string {
@@ -115,15 +135,32 @@ type Fault struct {
 	Duration quantity.Duration // 0: until the person mends it, which an absent person never does
 	Severity quantity.Ratio    // 0 is taken as 1
 	Probe    hardware.ProbeID  // for faults of one probe
+	Output   hardware.OutputID // for faults of one output
 }
 
-func (f *Fault) ofProbe() bool {
-	switch f.Kind {
-	case ProbeOpen, ProbeShort, ProbeStuck, ProbeNoAnswer, ProbeChecksum, ProbeDrift, ProbeNoise, ProbePowerOn, ProbeInAir:
+// OfProbe tells whether a fault of this kind is one probe's, and of which role it must be; RoleNone: of any.
+func (f FaultKind) OfProbe() (is bool, role hardware.Role) {
+	switch f {
+	case ProbeOpen, ProbeShort, ProbeStuck, ProbeNoAnswer, ProbeChecksum, ProbeDrift, ProbeNoise, ProbeDuplicate, ProbePowerOn:
+		return true, hardware.RoleNone
+	case ProbeInAir:
+		return true, hardware.RoleCore
+	case PinLoose:
+		return true, hardware.RolePin
+	}
+	return false, hardware.RoleNone
+}
+
+// OfOutput tells whether a fault of this kind is one output's.
+func (f FaultKind) OfOutput() bool {
+	switch f {
+	case ContactorWeld, ContactorStick, ContactorBounce, OutputOpen:
 		return true
 	}
 	return false
 }
+
+func (f *Fault) ofProbe() bool { is, _ := f.Kind.OfProbe(); return is }
 
 func (f *Fault) validate(c *Config) error {
 	switch {
@@ -133,6 +170,8 @@ func (f *Fault) validate(c *Config) error {
 		return fmt.Errorf("%s starts at %v for %v", f.Kind, f.Start, f.Duration)
 	case !(f.Severity >= 0 && f.Severity <= 10):
 		return fmt.Errorf("%s has severity %v, expected 0 to 10", f.Kind, float64(f.Severity))
+	case f.Kind.OfOutput() && f.Output >= hardware.Heartbeat:
+		return fmt.Errorf("%s is of output %d, which is no load", f.Kind, f.Output)
 	case f.ofProbe() && (f.Probe < 0 || int(f.Probe) >= c.probeCount()):
 		return fmt.Errorf("%s is of probe %d, there are %d", f.Kind, f.Probe, c.probeCount())
 	}
@@ -153,6 +192,12 @@ type faultState struct {
 func (k *Kiln) Inject(f Fault) error {
 	if err := f.validate(&k.cfg); err != nil {
 		return fmt.Errorf("inject fault: %w", err)
+	}
+	if is, role := f.Kind.OfProbe(); is && role != hardware.RoleNone && k.fitted[f.Probe].role != role {
+		return fmt.Errorf("inject fault: %s cannot happen to %s", f.Kind, k.layout.Probes[f.Probe].Name)
+	}
+	if f.Kind.OfOutput() && !k.layout.Outputs.Has(f.Output) {
+		return fmt.Errorf("inject fault: %s cannot happen to %s, which is not fitted", f.Kind, f.Output)
 	}
 	if len(k.s.Faults) >= maxFaults {
 		return fmt.Errorf("inject fault %s: %d faults already", f.Kind, maxFaults)
@@ -202,6 +247,7 @@ func (k *Kiln) stepFaults() {
 	}
 	s.Severity = [faultCount]float64{}
 	s.ProbeFault = [hardware.MaxProbes]FaultKind{}
+	s.Welded, s.Stuck, s.Bouncing, s.Dead = 0, 0, 0, 0
 	for i := range s.Faults {
 		f := &s.Faults[i]
 		if !f.Active {
@@ -212,9 +258,18 @@ func (k *Kiln) stepFaults() {
 			severity = 1
 		}
 		s.Severity[f.Kind] = max(s.Severity[f.Kind], severity)
-		if f.ofProbe() {
+		switch {
+		case f.ofProbe():
 			s.ProbeFault[f.Probe] = f.Kind
 			s.ProbeSeverity[f.Probe] = severity
+		case f.Kind == ContactorWeld:
+			s.Welded = s.Welded.With(f.Output, true)
+		case f.Kind == ContactorStick:
+			s.Stuck = s.Stuck.With(f.Output, true)
+		case f.Kind == ContactorBounce:
+			s.Bouncing = s.Bouncing.With(f.Output, true)
+		case f.Kind == OutputOpen:
+			s.Dead = s.Dead.With(f.Output, true)
 		}
 	}
 	s.Moving, s.Cut, s.PumpAt = true, true, 0
@@ -233,6 +288,8 @@ func (k *Kiln) beginFault(f *Fault) {
 		k.s.WaterIn += ice // put there by hand: it enters the water balance
 	case LoadCellSlip:
 		k.s.CellSlip += 0.05 * severity
+	case RelayReset:
+		k.s.RelayUntil = k.s.Now + time.Duration(severity*float64(time.Second))
 	}
 }
 
@@ -245,6 +302,10 @@ func (k *Kiln) endFault(f *Fault) {
 		k.s.WickDryness = 0
 	case WickDirty:
 		k.s.WickDirt = 0
+	case HumidityDrift:
+		k.s.HumidityDrift = 0
+	case BusDown:
+		k.s.PowerOn = true
 	}
 }
 

@@ -1,6 +1,7 @@
 package simkiln
 
 import (
+	"math"
 	"testing"
 	"time"
 
@@ -27,6 +28,16 @@ func busy(t *testing.T) (*Kiln, *driver) {
 
 const works = fansOnly | 1<<hardware.Compressor | 1<<hardware.Blower
 
+// second lets a second pass with these outputs told and gives what is read then.
+func second(t *testing.T, k *Kiln, on hardware.OutputSet) (s hardware.Snapshot) {
+	o := k.s.Outputs
+	o.On = on | (o.On^1<<hardware.Heartbeat)&(1<<hardware.Heartbeat)
+	require.NoError(t, k.Apply(0, o))
+	k.Advance(time.Second)
+	require.NoError(t, k.Read(0, &s))
+	return s
+}
+
 func probeOf(k *Kiln, role hardware.Role) hardware.ProbeID { return k.layout.ByRole(role)[0] }
 
 // Every fault shows what it would show in a kiln. before is the snapshot as it begins, after the one at the end.
@@ -51,6 +62,7 @@ func TestFaultSignatures(t *testing.T) {
 		}
 	}
 	const heated = works | 1<<hardware.Heat1
+	shown := map[FaultKind]bool{}
 	type check func(t *testing.T, k *Kiln, before, after hardware.Snapshot)
 	for _, c := range []struct {
 		kind   FaultKind
@@ -201,20 +213,100 @@ func TestFaultSignatures(t *testing.T) {
 			require.True(t, after.ReadBack.Has(hardware.FanForward1) && after.ReadBack.Has(hardware.FanReverse1))
 			require.Less(t, k.s.Speed, 0.5)
 		}},
+		{ProbesCrossed, works, works, time.Minute, func(t *testing.T, k *Kiln, before, after hardware.Snapshot) {
+			wet, dry := probeOf(k, hardware.RoleWetBulb), probeOf(k, hardware.RoleDryBulb)
+			require.Less(t, before.Readings[wet].Value, before.Readings[dry].Value)
+			require.Greater(t, after.Readings[wet].Value, after.Readings[dry].Value+0.3, "the wet bulb is hotter than the dry bulb")
+		}},
+		{ProbeDuplicate, works, works, 10 * time.Minute, func(t *testing.T, k *Kiln, before, after hardware.Snapshot) {
+			require.NotEqual(t, before.Readings[0].Value, before.Readings[1].Value)
+			require.Equal(t, after.Readings[1].Value, after.Readings[0].Value, "identical to the last digit")
+		}},
+		{PinLoose, works, works, 2 * time.Hour, func(t *testing.T, k *Kiln, before, after hardware.Snapshot) {
+			pin := probeOf(k, hardware.RolePin)
+			require.Greater(t, after.Readings[pin].Value, 50*before.Readings[pin].Value, "reads ever drier")
+		}},
+		{BusDown, works, works, time.Minute, func(t *testing.T, k *Kiln, before, after hardware.Snapshot) {
+			for i, p := range k.layout.Probes {
+				want := hardware.NoAnswer
+				if p.Role == hardware.RolePin || p.Role == hardware.RoleLoadCell {
+					want = hardware.Valid
+				}
+				require.Equal(t, want, after.Readings[i].Quality, p.Name)
+			}
+		}},
+		{HumidityDrift, works, works, 72 * time.Hour, func(t *testing.T, k *Kiln, before, after hardware.Snapshot) {
+			rh, _ := k.emcNow()
+			require.InDelta(t, 0.03, after.Readings[probeOf(k, hardware.RoleHumidity)].Value-rh, 0.025)
+		}},
+		{ContactorWeld, heated, fansOnly, 10 * time.Minute, func(t *testing.T, k *Kiln, before, after hardware.Snapshot) {
+			require.True(t, after.ReadBack.Has(hardware.Heat1))
+			require.Positive(t, after.Current[hardware.Heat1], "current with the command off")
+			k.Advance(10 * time.Second)
+			require.Zero(t, k.currents()[hardware.Heat1], "the master contactor takes it off")
+		}},
+		{ContactorStick, fansOnly, heated, time.Minute, func(t *testing.T, k *Kiln, before, after hardware.Snapshot) {
+			require.False(t, after.ReadBack.Has(hardware.Heat1), "told to close, does not")
+			require.Zero(t, after.Current[hardware.Heat1])
+		}},
+		{ContactorBounce, fansOnly, heated, 0, func(t *testing.T, k *Kiln, before, after hardware.Snapshot) {
+			changes, last := 0, false
+			for range 8 {
+				is := second(t, k, heated).ReadBack.Has(hardware.Heat1)
+				if is != last {
+					changes++
+					last = is
+				}
+			}
+			require.GreaterOrEqual(t, changes, 3, "in, out and in again")
+			require.True(t, last, "and stays in")
+		}},
+		{OutputOpen, heated, heated, time.Minute, dead(hardware.Heat1)},
+		{FanBackward, works, works, time.Minute, func(t *testing.T, k *Kiln, before, after hardware.Snapshot) {
+			require.True(t, k.s.Reverse)
+			require.InDelta(t, 0.7, k.s.Speed, 0.02)
+			require.Less(t, after.Current[hardware.FanForward1], 0.9*before.Current[hardware.FanForward1])
+		}},
+		{RelayReset, works, works, 0, func(t *testing.T, k *Kiln, before, after hardware.Snapshot) {
+			require.NoError(t, k.Inject(Fault{Kind: RelayReset, Duration: quantity.Duration(2 * time.Second)}))
+			require.Zero(t, second(t, k, works).ReadBack, "told on, found off")
+			second(t, k, works)
+			require.Equal(t, works, second(t, k, works).ReadBack, "and back")
+		}},
+		{RelayGlitch, works, works, 10 * time.Second, func(t *testing.T, k *Kiln, before, after hardware.Snapshot) {
+			require.NotEqual(t, works&k.layout.ReadBack, after.ReadBack, "states that nobody asked for")
+		}},
+		{BrownOut, heated, heated, time.Minute, func(t *testing.T, k *Kiln, before, after hardware.Snapshot) {
+			require.False(t, after.Contacts.Proven(hardware.ContactMains), "under 85 % the monitor lets go")
+			require.InEpsilon(t, 0.82, after.Current[hardware.Heat1]/before.Current[hardware.Heat1], 0.01)
+		}},
+		{CondensateMiss, works, works, 3 * time.Hour, func(t *testing.T, k *Kiln, before, after hardware.Snapshot) {
+			counted := after.Condensate.Total - before.Condensate.Total
+			require.Positive(t, counted)
+			require.Less(t, counted, 0.9*(k.s.Drained-before.Condensate.Total))
+		}},
+		{EnergyMiss, works, works, time.Hour, nil},
+		{MachineFire, works, fansOnly, 2 * time.Minute, func(t *testing.T, k *Kiln, before, after hardware.Snapshot) {
+			active(hardware.ContactSmoke)(t, k, before, after)
+			require.Greater(t, after.Readings[0].Value, before.Readings[0].Value+5, "more than 5 K in two minutes, heat off")
+		}},
+		{MisWeigh, works, works, 0, nil},
+		{PersonAway, works, works, 0, nil},
 		{LoadCellSlip, works, works, time.Minute, func(t *testing.T, k *Kiln, before, after hardware.Snapshot) {
 			cell := probeOf(k, hardware.RoleLoadCell)
 			require.InDelta(t, 0.05, after.Readings[cell].Value-before.Readings[cell].Value, 0.005)
 		}},
 	} {
+		shown[c.kind] = true
 		t.Run(c.kind.String(), func(t *testing.T) {
 			k, d := busy(t)
 			if c.on != works {
 				d.idle(c.on, 10*time.Minute, nil)
 			}
 			before := d.snapshot()
-			f := Fault{Kind: c.kind}
-			if c.kind == ProbeInAir {
-				f.Probe = probeOf(k, hardware.RoleCore)
+			f := Fault{Kind: c.kind, Output: hardware.Heat1}
+			if is, role := c.kind.OfProbe(); is && role != hardware.RoleNone {
+				f.Probe = probeOf(k, role)
 			}
 			twin := &driver{k: k.Clone(), on: d.on}
 			require.NoError(t, k.Inject(f))
@@ -248,22 +340,78 @@ func TestFaultSignatures(t *testing.T) {
 				d.idle(c.then, time.Minute, nil)
 				require.False(t, d.snapshot().Contacts.Active.Has(hardware.ContactDoor))
 				require.True(t, k.s.Door)
+			case EnergyMiss:
+				counted := after.Energy.Total - before.Energy.Total
+				require.InEpsilon(t, 0.75*(healthy.Energy.Total-before.Energy.Total), counted, 0.02)
+			case MisWeigh, PersonAway:
+				present := k.Clone()
+				present.cfg.Person.Absent, k.cfg.Person.Absent = false, false
+				present.s.PersonNext, k.s.PersonNext = present.s.WeighAt, k.s.WeighAt
+				if c.kind == MisWeigh {
+					present.s.Severity[MisWeigh] = 0
+				} else {
+					present.s.Severity[PersonAway] = 0
+				}
+				n := Notice{Running: true, AlarmCount: 1}
+				n.Alarms[0] = hardware.Alarm{Rule: 5, Active: true}
+				worst, weights, acks := 0.0, 0, 0
+				k.Tell(n)
+				for range 26 {
+					k.Tell(n)
+					k.Advance(time.Hour)
+					for _, a := range k.Actions() {
+						switch a.Kind {
+						case WeighSample:
+							weights++
+							b := k.s.Samples[a.Sample]
+							worst = max(worst, math.Abs(float64(a.Mass)-b.OvenDry*(1+k.wood.mean(b.Board)/100)))
+						case Ack:
+							acks++
+						}
+					}
+				}
+				if c.kind == MisWeigh {
+					require.Positive(t, weights)
+					require.Greater(t, worst, 0.01, "no such weight")
+				} else {
+					require.Zero(t, weights+acks, "nobody is there")
+				}
 			default:
 				t.Fatalf("no check for %s", c.kind)
 			}
 		})
 	}
+	for _, kind := range FaultKinds() {
+		require.True(t, shown[kind], "%s has no signature here", kind)
+	}
+}
+
+// A bus that comes back gives its power-on value once.
+func TestBusComesBackWithPowerOnValues(t *testing.T) {
+	k, d := busy(t)
+	require.NoError(t, k.Inject(Fault{Kind: BusDown, Duration: quantity.Duration(time.Minute)}))
+	hot := 0
+	for range 60 {
+		d.idle(works, 2*time.Second, nil)
+		if r := d.snapshot().Readings[0]; r.OK() && r.Value == powerOnValue {
+			hot++
+		}
+	}
+	require.Positive(t, hot)
+	require.LessOrEqual(t, hot, 3)
 }
 
 func TestStormIsReplayable(t *testing.T) {
-	a := Storm(5, 50, 30*day, 14)
-	require.Equal(t, a, Storm(5, 50, 30*day, 14))
-	require.NotEqual(t, a, Storm(6, 50, 30*day, 14))
-	require.Greater(t, len(a), 50)
 	c := DefaultConfig()
-	c.Faults = a
 	k := newKiln(t, c, lot("red oak", 27, 5, 60, 4))
-	require.Len(t, k.fitted, 14)
+	layout := k.Layout()
+	a := Storm(5, 50, 30*day, &layout)
+	require.Equal(t, a, Storm(5, 50, 30*day, &layout))
+	require.NotEqual(t, a, Storm(6, 50, 30*day, &layout))
+	require.Greater(t, len(a), 50)
+	for _, f := range a {
+		require.NoError(t, k.Inject(f))
+	}
 	d := driver{k: k, stages: stagesOf(oak44), vent: true}
 	n := Notice{Running: true, AlarmCount: 1}
 	n.Alarms[0].Active = true

@@ -26,6 +26,7 @@ type Kiln struct {
 	table     *isotherms
 	fitted    []fitted
 	meterGain float64
+	dry, wet  hardware.ProbeID                     // the first of each, or NoProbe
 	blank     [hardware.MaxProbes]hardware.Reading // what Read starts from
 
 	s       state
@@ -52,21 +53,25 @@ type state struct {
 	OutNoise                   float64
 	WeatherAt                  time.Duration
 
-	FanSpeed   [hardware.MaxFanGroups]float64 // of full, negative in reverse
-	Speed      float64                        // of the air through the load, 0 to 1
-	Reverse    bool
-	Air        bool // enough for the airflow switch
-	VentOpen   float64
-	Door       bool
-	MachineOn  time.Duration // since the compressor started, 0: stands
-	Pump       heatPump
-	PumpAt     time.Duration
-	Shell      float64
-	HighPress  time.Duration // cut-outs stay open until here
-	LowPress   time.Duration
-	LimitTrip  bool
-	Moving     bool // fans or vents are between two states
-	BreakerOff hardware.OutputSet
+	FanSpeed  [hardware.MaxFanGroups]float64 // of full, negative in reverse
+	Speed     float64                        // of the air through the load, 0 to 1
+	Reverse   bool
+	Air       bool // enough for the airflow switch
+	VentOpen  float64
+	Door      bool
+	MachineOn time.Duration // since the compressor started, 0: stands
+	Pump      heatPump
+	PumpAt    time.Duration
+	Shell     float64
+	HighPress time.Duration // cut-outs stay open until here
+	LowPress  time.Duration
+	LimitTrip bool
+	Moving    bool // fans or vents are between two states
+
+	Told                          hardware.OutputSet // when contactors were last worked out
+	Welded, Stuck, Bouncing, Dead hardware.OutputSet // outputs with such a fault
+	BounceUntil, RelayUntil       time.Duration
+	Volts                         float64 // of nominal
 
 	// wood step under way
 	Resp                response
@@ -86,13 +91,17 @@ type state struct {
 	ProbeDrift    [hardware.MaxProbes]float64
 	ProbeFault    [hardware.MaxProbes]FaultKind
 	ProbeSeverity [hardware.MaxProbes]float64
+	HumidityDrift float64       // RH, of the probe
+	Wetted        time.Duration // the humidity probe shows full air until here
+	PowerOn       bool          // bus probes have just got their power back
 	WickDryness   float64
 	WickDirt      float64
 	CellSlip      float64
 	WetBulb       float64
 	Contacts      hardware.Contacts
-	Tip           float64 // kg in the bucket
-	Condensate    float64 // kg counted
+	Tip           float64    // kg in the bucket
+	Condensate    float64    // kg counted
+	Missed        [2]float64 // share of pulses still to be missed, of condensate and energy
 	EnergyRest    float64
 	EnergyCounted float64
 
@@ -155,6 +164,7 @@ func New(cfg Config) (*Kiln, error) {
 	s := &k.s
 	s.SensorRandom, s.WeatherRandom, s.PersonRandom = stream(cfg.Seed, 1), stream(cfg.Seed, 2), stream(cfg.Seed, 3)
 	s.Done = make([]Action, 0, 64)
+	s.Volts = 1
 	k.loadBoards()
 	k.cutSamples()
 
@@ -223,6 +233,10 @@ func (k *Kiln) Advance(d time.Duration) {
 			k.flushAir(0)
 			k.switchOutputs()
 		}
+		if s.BounceUntil > 0 || s.RelayUntil > 0 || s.Severity[RelayGlitch] > 0 {
+			k.flushAir(step)
+			k.switchOutputs()
+		}
 		if s.Moving || s.Now-s.AirAt >= k.cfg.AirStep {
 			k.flushAir(0)
 		}
@@ -240,7 +254,7 @@ func (k *Kiln) Advance(d time.Duration) {
 func (k *Kiln) quiet() time.Duration {
 	s := &k.s
 	step := k.cfg.AirStep
-	if s.Moving {
+	if s.Moving || s.BounceUntil > 0 || s.RelayUntil > 0 || s.Severity[RelayGlitch] > 0 {
 		return time.Second
 	}
 	for _, at := range [...]time.Duration{s.AirAt + k.cfg.AirStep, s.SampleAt, s.FaultCheck, s.PersonNext, s.Beat + heartbeatHold} {

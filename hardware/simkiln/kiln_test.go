@@ -3,6 +3,7 @@ package simkiln
 import (
 	"bytes"
 	"math"
+	"strings"
 	"testing"
 	"time"
 
@@ -277,6 +278,28 @@ func TestValidateReportsEveryFault(t *testing.T) {
 		require.ErrorContains(t, err, text)
 	}
 }
+
+// Hour by hour the outdoor air is the file's, and begins again after its last hour.
+func TestWeatherFromAFile(t *testing.T) {
+	hours, err := ReadWeather(strings.NewReader("# a made-up station\nhour, relative_humidity_percent, temperature_celsius\n0, 80, -3.5\n1, 60, 12\n2, 45, 21\n"))
+	require.NoError(t, err)
+	require.Equal(t, []WeatherHour{{-3.5, 0.8}, {12, 0.6}, {21, 0.45}}, hours)
+	c := DefaultConfig()
+	c.Weather.Hours = hours
+	k := newKiln(t, c, lot("pine", 27, 1, 20, 2))
+	for i := range 7 {
+		require.EqualValues(t, hours[i%3].Temperature, k.s.OutT)
+		require.InDelta(t, float64(hours[i%3].Humidity), k.s.OutP/saturation(k.s.OutT), 1e-9)
+		k.Advance(time.Hour + time.Second)
+	}
+	for _, bad := range []string{"", "t,rh\n1,2\n", "temperature_celsius,relative_humidity_percent\n", "temperature_celsius,relative_humidity_percent\n5,NaN\n99,50\n5,0.5\n"} {
+		_, err := ReadWeather(strings.NewReader(bad))
+		require.Error(t, err)
+	}
+	require.ErrorContains(t, err3(ReadWeather(strings.NewReader("temperature_celsius,relative_humidity_percent\n5,NaN\n99,50\n"))), "line 3")
+}
+
+func err3(_ []WeatherHour, err error) error { return err }
 
 func TestSpeciesWithoutASetTakeTheNearest(t *testing.T) {
 	p, exact := ParametersFor("hickory, pignut")

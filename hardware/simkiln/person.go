@@ -93,7 +93,7 @@ func (k *Kiln) CutSamples() []Sample {
 func (k *Kiln) Tell(n Notice) {
 	s := &k.s
 	s.Running = n.Running
-	if k.cfg.Person.Absent {
+	if k.cfg.Person.Absent || s.Severity[PersonAway] > 0 {
 		return
 	}
 	if n.Confirm {
@@ -171,10 +171,17 @@ func (k *Kiln) stepPerson() {
 	}
 	if !k.cfg.Person.Absent {
 		if s.Now >= s.WeighAt {
-			if s.Running {
-				k.weighSamples()
+			if s.Severity[PersonAway] == 0 {
+				if s.Running {
+					k.weighSamples()
+				}
+				s.WickDryness = min(s.WickDryness, 0.2) // tops up the wick's water on the round
+				if p := float64(k.cfg.Person.Doors); p > 0 && s.PersonRandom.uniform() < p && len(s.Faults) < maxFaults {
+					open := quantity.Duration(time.Duration(s.PersonRandom.between(2, 15) * float64(time.Minute)))
+					s.Faults = append(s.Faults, faultState{Fault: Fault{Kind: DoorOpen, Start: quantity.Duration(s.Now), Duration: open}})
+					s.FaultCheck = 0
+				}
 			}
-			s.WickDryness = min(s.WickDryness, 0.2) // tops up the wick's water on the round
 			midnight := (s.Now+startOfDay)/day*day - startOfDay
 			s.WeighAt = midnight + day + k.cfg.Person.Weighing.Std() + time.Duration(s.PersonRandom.between(-30, 30))*time.Minute
 		}
@@ -230,6 +237,9 @@ func (k *Kiln) weighSamples() {
 		mass := b.OvenDry*(1+k.wood.mean(b.Board)/100) + 0.001*k.s.PersonRandom.normal()
 		if p := float64(k.cfg.Person.Slips); p > 0 && k.s.PersonRandom.uniform() < p {
 			mass += k.s.PersonRandom.between(-0.1, 0.1)
+		}
+		if v := k.s.Severity[MisWeigh]; v > 0 {
+			mass += v * k.s.PersonRandom.between(-0.1, 0.1)
 		}
 		k.act(Action{Kind: WeighSample, At: k.s.Now, Sample: int8(i), Mass: quantity.Kilogram(quantity.Quantize(mass, 0.001))})
 	}

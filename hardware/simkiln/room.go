@@ -113,6 +113,10 @@ func (k *Kiln) airStep(dt float64) {
 	heaters := k.heaterPower()
 	electric := fans + heaters + controlPower
 	sensible := fans + heaters + controlPower
+	if v := s.Severity[MachineFire]; v > 0 {
+		sensible += 100e3 * v
+		s.EnergyIn += 100e3 * v * dt
+	}
 	water := 0.0 // kg/s into the room air
 	m := k.runMachine(dt)
 	electric += m.electric

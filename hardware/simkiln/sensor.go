@@ -4,6 +4,7 @@ import (
 	"fmt"
 	"math"
 	"strings"
+	"time"
 
 	"drywarden/hardware"
 	"drywarden/hardware/quantity"
@@ -94,6 +95,14 @@ func (k *Kiln) buildLayout() {
 			l.Probes[i].Lot = k.cfg.Samples[cell]
 			cell++
 		}
+	}
+
+	k.dry, k.wet = hardware.NoProbe, hardware.NoProbe
+	if ids := l.ByRole(hardware.RoleDryBulb); len(ids) > 0 {
+		k.dry = ids[0]
+	}
+	if ids := l.ByRole(hardware.RoleWetBulb); len(ids) > 0 {
+		k.wet = ids[0]
 	}
 
 	c := &k.cfg
@@ -205,7 +214,13 @@ func (k *Kiln) truth(f *fitted) float64 {
 		return math.Min(1, s.OutP/saturation(s.OutT))
 	case hardware.RoleLoadCell:
 		b := &s.Samples[f.board]
-		return b.OvenDry*(1+k.wood.mean(b.Board)/100) + s.CellSlip
+		mass := b.OvenDry * (1 + k.wood.mean(b.Board)/100)
+		if k.cfg.Probes.Ideal {
+			return mass + s.CellSlip
+		}
+		// Creeps by 0.02 % a day for a week and drifts by 20 ppm a kelvin: usual data of load cells, no source.
+		creep := 2e-4 * 7 * (1 - math.Exp(-s.Now.Hours()/24/7))
+		return mass*(1+creep+20e-6*(s.RoomT-20)) + s.CellSlip
 	}
 	return 0
 }
@@ -251,6 +266,16 @@ func (k *Kiln) sample() {
 	if v := s.Severity[WickDirty]; v > 0 {
 		s.WickDirt += 0.1 * v * elapsed
 	}
+	rh := vapourPressure(s.RoomW, float64(k.cfg.Pressure)) / saturation(s.RoomT)
+	if !k.cfg.Probes.Ideal {
+		if rh > 0.90 {
+			s.HumidityDrift += 0.015 / 30 * elapsed // capacitive films swell: 1.5 % RH a month, common experience
+		}
+		if rh > 0.985 { // dew on the probe: it shows full air until it has dried off
+			s.Wetted = s.Now + 20*time.Minute
+		}
+	}
+	s.HumidityDrift += 0.01 * s.Severity[HumidityDrift] * elapsed
 	r := &s.SensorRandom
 	for i := range k.fitted {
 		f := &k.fitted[i]
@@ -264,8 +289,11 @@ func (k *Kiln) sample() {
 		q := hardware.Valid
 		switch f.role {
 		case hardware.RoleHumidity, hardware.RoleOutdoorHumidity:
-			if f.role == hardware.RoleHumidity && s.Severity[HumidityWet] > 0 {
-				v = 1
+			if f.role == hardware.RoleHumidity {
+				v += s.HumidityDrift
+				if s.Severity[HumidityWet] > 0 || s.Wetted > s.Now {
+					v = 1
+				}
 			}
 			v = math.Min(math.Max(v, 0), 1)
 		case hardware.RolePin:
@@ -279,6 +307,14 @@ func (k *Kiln) sample() {
 		if fault := s.ProbeFault[i]; fault != NoFault {
 			v, q = k.spoil(i, f, fault, v)
 		}
+		if f.bus() {
+			switch {
+			case s.Severity[BusDown] > 0:
+				q = hardware.NoAnswer
+			case s.PowerOn && f.role != hardware.RoleHumidity && f.role != hardware.RoleOutdoorHumidity:
+				v = powerOnValue
+			}
+		}
 		if q == hardware.NoAnswer || q == hardware.Checksum {
 			s.Reading[i].Quality = q
 			s.Reading[i].Age += sampling
@@ -286,7 +322,26 @@ func (k *Kiln) sample() {
 		}
 		s.Reading[i] = hardware.Reading{Value: quantity.Quantize(v, f.role.Resolution()), Quality: q}
 	}
+	s.PowerOn = false
+	if s.Severity[ProbeDuplicate] > 0 {
+		for i := range k.fitted {
+			if s.ProbeFault[i] == ProbeDuplicate && i > 0 {
+				s.Reading[i] = s.Reading[0]
+			} else if s.ProbeFault[i] == ProbeDuplicate && len(k.fitted) > 1 {
+				s.Reading[0] = s.Reading[1]
+			}
+		}
+	}
+	if s.Severity[ProbesCrossed] > 0 && k.dry >= 0 && k.wet >= 0 {
+		s.Reading[k.dry], s.Reading[k.wet] = s.Reading[k.wet], s.Reading[k.dry]
+	}
 }
+
+// powerOnValue is what bus thermometers give before their first measurement.
+const powerOnValue = 85
+
+// bus tells whether a probe hangs on the digital bus; pins and load cells have meters of their own.
+func (f *fitted) bus() bool { return f.role != hardware.RolePin && f.role != hardware.RoleLoadCell }
 
 // spoil gives what a faulty probe shows.
 func (k *Kiln) spoil(i int, f *fitted, fault FaultKind, v float64) (float64, hardware.Quality) {
@@ -311,7 +366,10 @@ func (k *Kiln) spoil(i int, f *fitted, fault FaultKind, v float64) (float64, har
 	case ProbeNoise:
 		return v + 2*severity*unit*s.SensorRandom.noise(), hardware.Valid
 	case ProbePowerOn:
-		return 85, hardware.Valid
+		return powerOnValue, hardware.Valid
+	case PinLoose:
+		s.ProbeDrift[i] += severity * sampling.Hours()
+		return math.Min(v*math.Pow(10, s.ProbeDrift[i]), 1e11), hardware.Valid
 	case ProbeInAir:
 		if f.role == hardware.RoleCore {
 			return s.RoomT, hardware.Valid

@@ -26,19 +26,36 @@ var perYear = [faultCount]struct {
 	MainsLoss: {4, 10 * time.Minute}, Smoke: {0.05, 20 * time.Minute}, RefrigerantGas: {0.05, 30 * time.Minute},
 	FloorWater: {0.1, 0}, InsideButton: {0.1, time.Minute}, Inhibit: {2, time.Hour}, VentStuckOpen: {0.2, 0},
 	VentStuckShut: {0.2, 0}, SprayStuckOn: {0.1, 0}, NoWater: {0.5, 0}, DrainBlocked: {0.3, 0}, CondensateStuck: {0.3, 0},
-	HoseOff: {0.2, 0}, BothDirections: {0.02, 0}, LoadCellSlip: {0.3, time.Second},
+	HoseOff: {0.2, 0}, BothDirections: {0.02, 0}, LoadCellSlip: {0.3, time.Second}, ProbesCrossed: {0.05, 0},
+	ProbeDuplicate: {0.1, 0}, PinLoose: {0.5, 0}, BusDown: {0.5, 5 * time.Minute}, HumidityDrift: {0.5, 0}, ContactorWeld: {0.1, 0},
+	ContactorStick: {0.2, 0}, ContactorBounce: {0.3, 0}, OutputOpen: {0.2, 0}, FanBackward: {0.02, 0}, RelayReset: {2, time.Second},
+	RelayGlitch: {0.3, 2 * time.Second}, BrownOut: {2, 30 * time.Second}, CondensateMiss: {0.3, 0}, EnergyMiss: {0.2, 0},
+	MachineFire: {0.01, 10 * time.Minute}, MisWeigh: {2, 24 * time.Hour}, PersonAway: {4, 36 * time.Hour},
 }
 
-// Storm draws the faults of a time span at a multiple of the usual density, in order of their start. Same seed, same
-// faults. probes is the number of fitted probes.
-func Storm(seed uint64, times float64, span time.Duration, probes int) []Fault {
+// Storm draws the faults of a time span at a multiple of the usual density, in order of their start. Same seed and layout,
+// same faults. What the layout does not have does not fail.
+func Storm(seed uint64, times float64, span time.Duration, layout *hardware.Layout) []Fault {
 	r := stream(seed, 8)
 	var faults []Fault
 	years := span.Hours() / 24 / 365
 	for kind := NoFault + 1; kind < faultCount; kind++ {
 		p := perYear[kind]
 		f := Fault{Kind: kind}
-		if f.ofProbe() && probes == 0 {
+		var probes []hardware.ProbeID
+		ofProbe, role := kind.OfProbe()
+		for i := range layout.Probes {
+			if role == hardware.RoleNone || layout.Probes[i].Role == role {
+				probes = append(probes, hardware.ProbeID(i))
+			}
+		}
+		var outputs []hardware.OutputID
+		for o := range hardware.Heartbeat {
+			if layout.ReadBack.Has(o) {
+				outputs = append(outputs, o)
+			}
+		}
+		if ofProbe && len(probes) == 0 || kind.OfOutput() && len(outputs) == 0 {
 			continue
 		}
 		mean := p.rate * times
@@ -49,9 +66,11 @@ func Storm(seed uint64, times float64, span time.Duration, probes int) []Fault {
 				f.Duration = quantity.Duration(time.Second)
 			}
 			f.Severity = quantity.Ratio(r.between(0.5, 1.5))
-			f.Probe = hardware.ProbeID(0)
-			if f.ofProbe() {
-				f.Probe = hardware.ProbeID(r.uniform() * float64(probes))
+			switch pick := r.uniform(); {
+			case ofProbe:
+				f.Probe = probes[int(pick*float64(len(probes)))]
+			case kind.OfOutput():
+				f.Output = outputs[int(pick*float64(len(outputs)))]
 			}
 			faults = append(faults, f)
 		}
