@@ -13,6 +13,10 @@ import (
 
 	"github.com/rogpeppe/go-internal/testscript"
 	"github.com/stretchr/testify/require"
+
+	"drywarden/hardware/quantity"
+	"drywarden/schedule"
+	"drywarden/schedule/wood"
 )
 
 var updateHandbook = flag.Bool("update-handbook", false, "write the golden outputs of testdata/handbook anew; explain each change in the commit")
@@ -67,6 +71,21 @@ func TestHandbookHelpIsNarrow(t *testing.T) {
 		require.Equal(t, exitDone, run(t.Context(), append(strings.Fields(command), "--help"), nil, &out, &out))
 		for line := range strings.Lines(out.String()) {
 			require.LessOrEqual(t, len(strings.TrimRight(line, "\n")), columns, "%s: %s", command, line)
+		}
+	}
+}
+
+// A species of one's own is previewed by its rate against that of red oak, as the published ones are; slower ones no longer
+// than by 1.6.
+func TestPreviewOfOwnSpecies(t *testing.T) {
+	oak, err := wood.LookupSpecies("red oak")
+	require.NoError(t, err)
+	for _, thickness := range []quantity.Meter{0.027, 0.052} {
+		rate, _ := wood.SafeRate(oak, thickness)
+		published := timeConstant(&schedule.Lot{Species: oak.Name, Thickness: thickness, RateLimit: rate}, 43)
+		for share, want := range map[quantity.MoisturePerDay]float64{1: 1, 2: 0.5, 0.8: 1.25, 0.1: 1.6} {
+			own := timeConstant(&schedule.Lot{Species: "apple", Thickness: thickness, RateLimit: share * rate}, 43)
+			require.InEpsilon(t, want, own/published, 1e-9)
 		}
 	}
 }
