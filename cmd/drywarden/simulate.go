@@ -32,6 +32,8 @@ type simulateFlags struct {
 	config, charge, out string
 	seed                uint64
 	maxDays             float64
+	faults              string
+	storm               float64
 }
 
 func (a *app) simulateCommand() *cobra.Command {
@@ -47,7 +49,9 @@ It always ends: when the charge is done, or after --max-days. The exit code is 1
 when the charge is not done or the audit found a violation.
 
 In --json, mc_*, max_rate_over_limit, water_kg and energy_kwh are the simulated
-kiln's truth; estimate_* is what the controller believed.`,
+kiln's truth; estimate_* is what the controller believed.
+
+` + faultsHelp + kindsOfFaults(),
 		Args: cobra.NoArgs,
 		RunE: act(func(cmd *cobra.Command, _ []string) error { return a.simulate(cmd.Context(), &flags) }),
 	}
@@ -56,6 +60,8 @@ kiln's truth; estimate_* is what the controller believed.`,
 	f.StringVar(&flags.charge, "charge", "", "charge sheet `file` (default: what the kiln file loads)")
 	f.Uint64Var(&flags.seed, "seed", 0, "`number` that everything drawn at random comes from (default: the kiln file's)")
 	f.Float64Var(&flags.maxDays, "max-days", 0, "give up after this many simulated days (default: three times the preview)")
+	f.StringVar(&flags.faults, "faults", "", "`file` of what is to fail, and when")
+	f.Float64Var(&flags.storm, "storm", 0, "draw failures at this multiple of their usual density")
 	f.StringVar(&flags.out, "out", "", "`folder` for chart.svg and the trace of every tick")
 	return cmd
 }
@@ -71,6 +77,7 @@ type simulation struct {
 	saver  *loop.MemorySaver
 	trips  *memoryTrips
 	begun  []quantity.MoistureContent // true mean of each lot when loaded
+	faults int                        // that are to happen, however late
 }
 
 // newSimulation wires a simulated kiln, gate and loop together. writer and picture may be nil.
@@ -266,6 +273,9 @@ func (a *app) simulate(ctx context.Context, flags *simulateFlags) error {
 	if flags.maxDays > 0 {
 		longest = time.Duration(flags.maxDays * 24 * float64(time.Hour))
 	}
+	if err := flags.addFaults(sim, longest); err != nil {
+		return errors.Join(err, closeTrace())
+	}
 	if !a.json {
 		a.intro(sim)
 	}
@@ -438,7 +448,11 @@ func (p *progress) clear() {
 func (a *app) intro(s *simulation) {
 	fmt.Fprintf(a.out, "kiln %s (simulated), charge %s, seed %d\n", s.file.Name, s.plan.Charge, s.file.Simulated.Seed)
 	fmt.Fprint(a.out, wrap("schedule ", s.plan.Schedule.Name+" ("+s.plan.Schedule.Source+")", "  "))
-	fmt.Fprintf(a.out, "preview: about %.0f days\n\n", previewLength(previewPlan(s.plan)).Hours()/24)
+	fmt.Fprintf(a.out, "preview: about %.0f days\n", previewLength(previewPlan(s.plan)).Hours()/24)
+	if s.faults > 0 {
+		fmt.Fprintf(a.out, "%s to come\n", count(s.faults, "fault"))
+	}
+	fmt.Fprintln(a.out)
 }
 
 func (a *app) printResult(s *simulation, r *resultJSON, out string) error {
