@@ -7,6 +7,7 @@ import (
 	"io"
 	"math"
 	"strconv"
+	"strings"
 )
 
 // Legend names what the numbers of the ticks mean.
@@ -248,8 +249,13 @@ func (d *drawing) stages(p panel) {
 		}
 		fmt.Fprintf(d, `<rect x="%s" y="%s" width="%s" height="%s" fill="%s"><title>%s</title></rect>`+"\n",
 			number(from), number(p.top), number(to-from), number(p.height), fill, html.EscapeString(s.name))
-		if to-from > 7*float64(len(s.name)) {
-			d.text((from+to)/2, p.top+16, "middle", ink, 12, s.name)
+		fits := func(name string) bool { return to-from > 7*float64(len(name)) }
+		name := s.name
+		if _, short, ok := strings.Cut(name, " from "); ok && !fits(name) {
+			name = short // "dry from 35 %" among its like is told by its figure
+		}
+		if fits(name) {
+			d.text((from+to)/2, p.top+16, "middle", ink, 12, name)
 		}
 	}
 	fmt.Fprintf(d, `<rect x="%s" y="%s" width="%s" height="%s" fill="none" stroke="%s"/>`+"\n",
