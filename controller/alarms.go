@@ -1,8 +1,10 @@
 package controller
 
 import (
+	"math/bits"
 	"time"
 
+	"drywarden/controller/estimate"
 	"drywarden/hardware"
 	"drywarden/hardware/quantity"
 	"drywarden/schedule"
@@ -35,6 +37,27 @@ const (
 	RuleHeldLong
 	RuleChargeDone
 	RuleStopPressed
+	RuleProbeStuck
+	RuleProbeNoisy
+	RuleProbeJumped
+	RuleWickDirty
+	RuleHumidityDrift
+	RuleHumidityWet
+	RuleCoreLost
+	RuleCoreInAir
+	RuleCoreTwins
+	RulePinLeak
+	RulePinLoose
+	RuleCellSlipped
+	RuleWaterMissing
+	RuleYieldLow
+	RuleCoilIdle
+	RuleBlowerIdle
+	RuleCrankcaseCold
+	RuleTooWarm
+	RuleVentHangs
+	RuleDoorSigns
+	RuleOutOfFamily
 	lastRule
 
 	ruleCount = int(lastRule - FirstRule)
@@ -42,10 +65,14 @@ const (
 
 // Delays before an alarm is raised, and bounds; common practice, no source.
 const (
-	bulbsApart      = 1.0 // K
-	bulbsApartFor   = 30 * time.Minute
+	bulbsApart      = 1.0 // K, for half an hour; package estimate judges it
 	humidApartFor   = 15 * time.Minute
 	crossedFor      = 2 * time.Minute
+	wickApartFor    = 15 * time.Minute
+	coreLostFor     = time.Minute
+	yieldShare      = 60.0 // percent of what the machine gave before
+	waterLost       = 4.0  // kg of a 3 kW machine expected without a drop
+	dirtyKelvin     = 0.7
 	wickFor         = 45 * time.Minute // of compressor running in damp air without water
 	idleFor         = 45 * time.Minute
 	slowShare       = 0.4 // of the safe rate
@@ -68,9 +95,9 @@ var rules = [ruleCount]hardware.RuleText{
 	{ID: RuleAirUnknown, Name: "air_unknown", Class: hardware.WoodAtRisk, Clears: hardware.ByItself,
 		Seen: "No valid dry bulb, or no humidity source, for longer than a minute.", Done: "Compressor, heat and spray are off, fans run, the stage is held.",
 		CheckFirst: "Plugs and cables of the probes; wick and water of the wet bulb.", WoodWaits: "A day with the fans running."},
-	{ID: RuleBulbsApart, Name: "dry_bulbs_apart", Class: hardware.Machine, Clears: hardware.ByItself,
-		Seen: "The dry bulbs differ by {value} K; {limit} K would be right.", Done: "The warmer counts when they disagree by more than 3 K.",
-		CheckFirst: "Whether a probe hangs in a draught or near the heater; their calibration.", WoodWaits: "It need not wait."},
+	{ID: RuleBulbsApart, Name: "dry_bulbs_apart", Class: hardware.WoodAtRisk, Clears: hardware.ByOperator,
+		Seen: "The dry bulbs differed by {value} K for half an hour; {limit} K would be right. {probe} stands out or is the warmest.", Done: "Of three the one that stands alone is not used; of two the warmer counts and the stage is held.",
+		CheckFirst: "Whether a probe hangs in a draught or near the heater; their calibration. Then reset.", WoodWaits: "A day: it is dried on as gently as before."},
 	{ID: RuleHumidityApart, Name: "humidity_sources_apart", Class: hardware.Machine, Clears: hardware.ByItself,
 		Seen: "The humidity sources differ by {value} % relative humidity; up to {limit} % would be right. {probe} reads dampest.", Done: "The one that asks for less drying counts.",
 		CheckFirst: "The wick: wet, clean, in the air stream; then the humidity probe.", WoodWaits: "It dries too slowly meanwhile; a day does no harm."},
@@ -78,8 +105,8 @@ var rules = [ruleCount]hardware.RuleText{
 		Seen: "{probe}, a wet bulb, reads above the dry bulb.", Done: "It is not used.",
 		CheckFirst: "Whether wet and dry bulb are exchanged; the water feed.", WoodWaits: "A day with another humidity source, else it is held."},
 	{ID: RuleWickSuspect, Name: "wick_suspected_dry", Class: hardware.WoodAtRisk, Clears: hardware.ByOperator,
-		Seen: "The air reads damp, but the compressor ran {value} min without giving water; {limit} min is the most.", Done: "The wet bulbs are not believed until this is reset.",
-		CheckFirst: "Wick and water of the wet bulb; if they are wet: whether the compressor really runs, and the drain.", WoodWaits: "A day with the fans running."},
+		Seen: "The wet bulb shows damper air than the humidity probe or the coil finds.", Done: "The wet bulb is not believed until this is reset.",
+		CheckFirst: "Wick and water of the wet bulb; if they are wet: the humidity probe, whether the compressor really runs, the drain.", WoodWaits: "A day with the fans running."},
 	{ID: RuleSampleOverdue, Name: "sample_overdue", Class: hardware.Housekeeping, Clears: hardware.ByItself,
 		Seen: "A sample board has not been weighed for {value} h; {limit} h is the longest.", Done: "Its moisture is carried forward with growing uncertainty.",
 		CheckFirst: "Weigh the sample boards.", WoodWaits: "A day; then no stage ends any more."},
@@ -131,6 +158,69 @@ var rules = [ruleCount]hardware.RuleText{
 	{ID: RuleStopPressed, Name: "stop_was_pressed", Class: hardware.Danger, Clears: hardware.ByItself,
 		Seen: "The emergency stop was pressed.", Done: "Nothing moves until a person confirms.",
 		CheckFirst: "Why it was pressed. Release it, reset the trip at the panel, then confirm.", WoodWaits: "Green wood in damp air 12 to 24 h."},
+	{ID: RuleProbeStuck, Name: "probe_stuck", Class: hardware.Machine, Clears: hardware.ByItself,
+		Seen: "{probe} has not changed in the least for {value} min while the air did.", Done: "It is not used until it moves again.",
+		CheckFirst: "Its cable, converter and address.", WoodWaits: "It need not wait while another probe of the kind is valid."},
+	{ID: RuleProbeNoisy, Name: "probe_noisy", Class: hardware.Machine, Clears: hardware.ByItself,
+		Seen: "{probe} jumps to and fro in {value} % of its samples; {limit} % is the most.", Done: "The middle of three samples counts; after a minute it is not used.",
+		CheckFirst: "Screen and earth of its cable, the drives beside it, its plug.", WoodWaits: "It need not wait while another probe of the kind is valid."},
+	{ID: RuleProbeJumped, Name: "probe_jumped", Class: hardware.Machine, Clears: hardware.ByItself,
+		Seen: "{probe} gave its power-on value, or changed faster than anything can, three times in a row.", Done: "It is not used until three samples agree.",
+		CheckFirst: "Supply, plug and cable of the probe.", WoodWaits: "It need not wait while another probe of the kind is valid."},
+	{ID: RuleWickDirty, Name: "wick_slow", Class: hardware.Machine, Clears: hardware.ByItself,
+		Seen: "The wet bulb has moved up against the humidity probe by {value} K; {limit} K is the most.", Done: "The one that asks for less drying counts.",
+		CheckFirst: "Change the wick, distilled water; if it is new: the humidity probe reads low.", WoodWaits: "It dries a little slowly meanwhile; days do no harm."},
+	{ID: RuleHumidityDrift, Name: "humidity_drifts", Class: hardware.Machine, Clears: hardware.ByItself,
+		Seen: "The humidity probe has moved to the damp side of the wet bulb by {value} K of wet bulb; {limit} K is the most.", Done: "The one that asks for less drying counts.",
+		CheckFirst: "The humidity probe against salts or a fresh wick.", WoodWaits: "It need not wait."},
+	{ID: RuleHumidityWet, Name: "humidity_probe_wet", Class: hardware.WoodAtRisk, Clears: hardware.ByItself,
+		Seen: "{probe} has stood at its end for half an hour, and other evidence says that the air is drier.", Done: "It is not used until it comes down again.",
+		CheckFirst: "Whether it drips onto the probe; its filter cap.", WoodWaits: "A day with another humidity source, else it is held."},
+	{ID: RuleCoreLost, Name: "core_probe_lost", Class: hardware.Machine, Clears: hardware.ByOperator,
+		Seen: "{probe}, a core probe, gives no usable reading.", Done: "It is not counted; a heat exposure stops when too few are left.",
+		CheckFirst: "Its plug and cable, where it goes through the wall and between the boards.", WoodWaits: "It need not wait, but for the heat treatment."},
+	{ID: RuleCoreInAir, Name: "core_probe_in_air", Class: hardware.WoodAtRisk, Clears: hardware.ByOperator,
+		Seen: "{probe}, a core probe, follows the air as no wood can.", Done: "It is not counted until this is reset.",
+		CheckFirst: "Whether it has come out of its hole; seal it in again.", WoodWaits: "It need not wait, but for the heat treatment."},
+	{ID: RuleCoreTwins, Name: "core_probes_identical", Class: hardware.Machine, Clears: hardware.ByOperator,
+		Seen: "{probe} and another probe gave the same readings to the last digit for ten minutes.", Done: "Core probes among them are not counted until this is reset.",
+		CheckFirst: "The probes' addresses: one sensor may be entered twice.", WoodWaits: "It need not wait, but for the heat treatment."},
+	{ID: RulePinLeak, Name: "pins_leak", Class: hardware.Housekeeping, Clears: hardware.ByItself,
+		Seen: "The resistance of {probe} does not follow its lot: it leaks or is short.", Done: "The pins are not used.",
+		CheckFirst: "Wet plug or cable; sap or metal between the pins.", WoodWaits: "It need not wait while sample boards are weighed."},
+	{ID: RulePinLoose, Name: "pins_loose", Class: hardware.Housekeeping, Clears: hardware.ByItself,
+		Seen: "{probe} dries faster than wood can: the pins are loose.", Done: "The pins are not used until they are back.",
+		CheckFirst: "Drive them in again beside the old holes.", WoodWaits: "It need not wait while sample boards are weighed."},
+	{ID: RuleCellSlipped, Name: "load_cell_slipped", Class: hardware.Housekeeping, Clears: hardware.ByOperator,
+		Seen: "{probe} jumped though the door was shut.", Done: "Nothing: load cells are shown, only weighings by hand are believed.",
+		CheckFirst: "Whether the hung board touches anything; the cell's zero.", WoodWaits: "It need not wait."},
+	{ID: RuleWaterMissing, Name: "condensate_missing", Class: hardware.Machine, Clears: hardware.ByItself,
+		Seen: "The compressor works, but {value} kg that a 3 kW machine would give did not come; {limit} kg is the most.", Done: "The water balance is not used meanwhile.",
+		CheckFirst: "Condensate meter, drain, trap and hose: stuck, blocked, or run back into the kiln.", WoodWaits: "A day; look before the pan runs over."},
+	{ID: RuleYieldLow, Name: "water_yield_low", Class: hardware.Machine, Clears: hardware.ByItself,
+		Seen: "The machine gives {value} % of the water that it gave before in such air; {limit} % is the least.", Done: "Nothing.",
+		CheckFirst: "Condensate hose; filter, coil and blower; then the charge, by a refrigeration technician.", WoodWaits: "It dries slowly; wood that stains should not wait for days."},
+	{ID: RuleCoilIdle, Name: "coil_not_cold", Class: hardware.Machine, Clears: hardware.ByOperator,
+		Seen: "The compressor ran for three minutes and its coil is not colder than the air.", Done: "It rests for a quarter of an hour and is tried once more; then it is off until this is reset.",
+		CheckFirst: "Its breaker, overload and current; whether it turns the right way; the coil probe.", WoodWaits: "A day with the fans running."},
+	{ID: RuleBlowerIdle, Name: "blower_without_air", Class: hardware.Machine, Clears: hardware.ByItself,
+		Seen: "The blower over the coil was tried twice and moves no air.", Done: "The compressor stays off; the blower is tried every few minutes.",
+		CheckFirst: "Breaker and overload of the machine, belt, filter, ice; never switch a ground-fault breaker on again unseen.", WoodWaits: "A day with the fans running."},
+	{ID: RuleCrankcaseCold, Name: "crankcase_heater_dead", Class: hardware.Machine, Clears: hardware.ByItself,
+		Seen: "The crankcase heater is told on and draws nothing.", Done: "After two hours at rest the compressor waits until it has been warm again for as long.",
+		CheckFirst: "Its fuse, cable and element.", WoodWaits: "A day with the fans running."},
+	{ID: RuleTooWarm, Name: "air_too_warm", Class: hardware.WoodAtRisk, Clears: hardware.ByItself,
+		Seen: "The dry bulb is {value} K over its set point; {limit} K is the most.", Done: "Heat and compressor are off, the vents open where that cools.",
+		CheckFirst: "Vents, heater contactors, the sun on the roof.", WoodWaits: "Hours above fibre saturation."},
+	{ID: RuleVentHangs, Name: "vents_stay_shut", Class: hardware.Machine, Clears: hardware.ByItself,
+		Seen: "The vents were told open for {value} min in all and stay shut.", Done: "The dry-bulb set point rises no further.",
+		CheckFirst: "Flaps, drive and end switches of the vents.", WoodWaits: "It need not wait unless it becomes too warm."},
+	{ID: RuleDoorSigns, Name: "air_as_with_open_door", Class: hardware.WoodAtRisk, Clears: hardware.ByItself,
+		Seen: "Within minutes the air lost warmth and water as with an open door, and the door contact says shut.", Done: "Nothing: fans and machines may start.",
+		CheckFirst: "The door, before anybody goes in; then its contact and the vents.", WoodWaits: "Green wood minutes to hours: it dries in outdoor air."},
+	{ID: RuleOutOfFamily, Name: "charge_out_of_family", Class: hardware.WoodAtRisk, Clears: hardware.ByItself,
+		Seen: "A lot's sample boards, or its rate of {value} points a day where {limit} is safe, do not fit the charge sheet.", Done: "The stage goes on.",
+		CheckFirst: "Is this really the species, thickness and moisture on the sheet?", WoodWaits: "Look within hours when it dries too fast."},
 }
 
 // Rules gives the texts of the controller's alarms, by id.
@@ -145,13 +235,18 @@ func (t *tick) alarms() {
 	running := s.Run.Phase == schedule.Running
 	a, none := &s.Estimate.Air, hardware.NoProbe
 	t.alarm(RuleAirUnknown, (!c.DryBulbOK || !c.EMCOK) && s.UpTime > t.cfg.Estimate.RideThrough, airUnknownAfter, 0, 0, none)
-	t.alarm(RuleBulbsApart, a.DryCount > 1 && a.Apart > bulbsApart, bulbsApartFor, a.Apart, bulbsApart, none)
+	w := &s.Estimate.Trust
+	t.alarm(RuleBulbsApart, w.Pair || w.Drifted != 0, 0, w.Apart, bulbsApart, w.ApartBy)
 	apart := c.Airflow && a.HumidCount > 1 && a.ApartHumid > float64(t.cfg.Estimate.HumidAgree)
 	t.alarm(RuleHumidityApart, apart, humidApartFor, a.ApartHumid*100, float64(t.cfg.Estimate.HumidAgree)*100, a.Damp)
 	t.alarm(RuleWetBulbCrossed, a.Crossed > 0, crossedFor, 0, 0, a.CrossedBy)
 	wick := t.wick()
-	t.alarm(RuleWickSuspect, wick, 0, a.BarrenDamp.Minutes(), wickFor.Minutes(), none)
-	t.alarm(RuleCompressorIdle, a.BarrenDamp > idleFor && !wick, 0, a.BarrenDamp.Minutes(), idleFor.Minutes(), none)
+	t.alarm(RuleWickSuspect, wick, 0, 0, 0, lowest(a.Distrust))
+	cold := c.CoilOK && c.DryBulbOK && float64(c.Coil) < float64(c.DryBulb)-coilGain
+	missing := a.Yield.Since > waterLost || a.BarrenDamp > idleFor && cold
+	t.alarm(RuleCompressorIdle, a.BarrenDamp > idleFor && !wick && !missing, 0, a.BarrenDamp.Minutes(), idleFor.Minutes(), none)
+	t.alarm(RuleWaterMissing, missing && !wick, 0, a.Yield.Since, waterLost, none)
+	t.alarm(RuleYieldLow, a.Yield.Low, 0, yieldPercent(a), yieldShare, none)
 	if running {
 		sample, since := s.Estimate.Wood.Overdue(&t.cfg.Estimate)
 		t.alarm(RuleSampleOverdue, sample >= 0, 0, since.Hours(), t.cfg.Estimate.WeighEvery.Hours(), none)
@@ -178,7 +273,107 @@ func (t *tick) alarms() {
 	t.alarm(RuleHeldLong, s.Frozen > heldLong, 0, s.Frozen.Hours(), 0, none)
 	t.alarm(RuleChargeDone, s.Run.Phase == schedule.Done, 0, 0, 0, none)
 	t.alarm(RuleStopPressed, s.Stopped, 0, 0, 0, none)
+	t.probes()
+	t.machines(running)
+	t.repeat()
 	t.absent()
+}
+
+// lowest gives the first probe of a set.
+func lowest(set uint64) hardware.ProbeID {
+	if set == 0 {
+		return hardware.NoProbe
+	}
+	return hardware.ProbeID(bits.TrailingZeros64(set))
+}
+
+func yieldPercent(a *estimate.Air) float64 {
+	if a.Yield.Scale <= 0 {
+		return 0
+	}
+	return 100 * a.Yield.Share / a.Yield.Scale
+}
+
+// probes tells of those that are not believed.
+func (t *tick) probes() {
+	w := &t.s.Estimate.Trust
+	told := func(rule hardware.RuleID, set uint64, value, limit float64) {
+		t.alarm(rule, set != 0, 0, value, limit, lowest(set))
+	}
+	of := func(set uint64) *estimate.Track { return &w.Probe[max(lowest(set), 0)] }
+	told(RuleProbeStuck, w.Stuck, of(w.Stuck).Still.Minutes(), 0)
+	told(RuleProbeNoisy, w.Noisy, of(w.Noisy).Rough*100, 10)
+	told(RuleProbeJumped, w.Jumped, 0, 0)
+	t.alarm(RuleWickDirty, w.Dirty, 0, w.Drift, dirtyKelvin, w.DriftBy)
+	t.alarm(RuleHumidityDrift, w.Dry, 0, -w.Drift, dirtyKelvin, w.DriftBy)
+	told(RuleHumidityWet, w.Wet, 0, 0)
+	lost := hardware.NoProbe
+	for _, id := range t.s.Estimate.Index.Cores[:t.s.Estimate.Index.CoreN] {
+		if r := &t.in.Snapshot.Readings[id]; !r.OK() && r.Quality != hardware.Absent && lost == hardware.NoProbe {
+			lost = id
+		}
+	}
+	t.alarm(RuleCoreLost, lost != hardware.NoProbe, coreLostFor, 0, 0, lost)
+	told(RuleCoreInAir, w.InAir, 0, 0)
+	told(RuleCoreTwins, w.Twin, 0, 0)
+	told(RulePinLeak, w.Leak, 0, 0)
+	told(RulePinLoose, w.Loose, 0, 0)
+	told(RuleCellSlipped, w.Slipped, 0, 0)
+}
+
+// machines tells of what has no effect, and of what happens untold.
+func (t *tick) machines(running bool) {
+	s, e, none := t.s, &t.s.Effects, hardware.NoProbe
+	c, sp := &t.out.Conditions, &t.out.SetPoints
+	t.alarm(RuleCoilIdle, e.CoilLock || e.CoilTries > 0, 0, 0, 0, none)
+	t.alarm(RuleBlowerIdle, e.BlowerTries >= blowerTries, 0, 0, 0, none)
+	t.alarm(RuleCrankcaseCold, t.crankcaseDead(), 0, 0, 0, none)
+	t.alarm(RuleTooWarm, t.tooWarm(), warmOverFor, float64(c.DryBulb.Sub(sp.DryBulb)), warmOver, none)
+	t.alarm(RuleVentHangs, e.VentFor >= ventHangs, 0, e.VentFor.Minutes(), 0, none)
+	t.alarm(RuleDoorSigns, e.Door, 0, 0, 0, none)
+	rate, safe := t.tooFast(running)
+	t.alarm(RuleOutOfFamily, running && (s.Estimate.Wood.Family > 0 || rate > 0), 0, rate, safe, none)
+}
+
+// tooFast finds a lot that over twelve hours loses twice its safe rate: hardly the wood on the sheet.
+func (t *tick) tooFast(running bool) (rate, safe float64) {
+	plan := t.in.Plan
+	if !running || plan == nil || t.out.SetPoints.Kind != schedule.Dry {
+		return 0, 0
+	}
+	for i := range plan.Lots {
+		limit, r := float64(plan.Lots[i].RateLimit), &t.out.Conditions.Lots[i].Rate12h
+		if control := &t.out.Conditions.Lots[i].Control; limit > 0 && r.Valid && control.Value > 25 && r.Value-2*r.Sigma > familyRate*limit && t.s.Run.InStage > 72*time.Hour {
+			return r.Value, limit
+		}
+	}
+	return 0, 0
+}
+
+const familyRate = 2
+
+// Repeats of what nobody has acknowledged.
+const (
+	repeatDanger = 5 * time.Minute
+	repeatWood   = 30 * time.Minute
+)
+
+// repeat tells again of what nobody has acknowledged.
+func (t *tick) repeat() {
+	s := t.s
+	for i := range int(s.AlarmCount) {
+		a := &s.Alarms[i]
+		every := repeatDanger
+		switch {
+		case a.Acked || a.Class < hardware.WoodAtRisk:
+			continue
+		case a.Class == hardware.WoodAtRisk:
+			every = repeatWood
+		}
+		if a.For >= every && a.For%every < t.elapsed {
+			t.event(EventRepeat, int32(a.Rule), a.For.Minutes())
+		}
+	}
 }
 
 // wick tells that the wet bulbs are no longer to be believed: the air they show is damp, but the coil finds no water in
@@ -188,7 +383,11 @@ func (t *tick) wick() bool {
 	if a.Distrust != 0 {
 		return true
 	}
-	if a.BarrenDamp <= wickFor {
+	if a.ApartRaw > wickApartFor && a.DampRaw >= 0 && t.cfg.Layout.Probes[a.DampRaw].Role == hardware.RoleWetBulb {
+		a.Distrust |= 1 << a.DampRaw
+		return true
+	}
+	if a.BarrenDamp <= wickFor && !a.Yield.Shrunk {
 		return false
 	}
 	if a.HumidCount > 1 && a.ApartHumid <= float64(t.cfg.Estimate.HumidAgree) {

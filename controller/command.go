@@ -133,6 +133,14 @@ func (t *tick) operate(c *Command, run *schedule.Run, really bool) Reply {
 		return t.ack(c, really)
 	case VerbReset:
 		return t.reset(c, really)
+	case VerbWarm:
+		if s.Restart.Warm == 0 {
+			return refuse(RefusedNothing)
+		}
+		if really {
+			s.Restart.Warm, s.Effects.Cold = 0, 0
+		}
+		return Reply{ID: c.ID}
 	}
 	return refuse(RefusedNothing)
 }
@@ -269,9 +277,17 @@ func (t *tick) reset(c *Command, really bool) Reply {
 		if really {
 			switch c.Rule {
 			case RuleWickSuspect:
-				s.Estimate.Air.Distrust, s.Estimate.Air.BarrenDamp = 0, 0
+				estimate.Looked(&s.Estimate, estimate.LookWick)
+			case RuleBulbsApart:
+				estimate.Looked(&s.Estimate, estimate.LookBulbs)
+			case RuleCoreInAir, RuleCoreTwins:
+				estimate.Looked(&s.Estimate, estimate.LookCores)
+			case RuleCellSlipped:
+				estimate.Looked(&s.Estimate, estimate.LookCells)
 			case RuleFrostTwice:
 				s.Sequence.DefrostTwice = false
+			case RuleCoilIdle:
+				s.Effects.CoilLock, s.Effects.CoilTries, s.Effects.CoilRest = false, 0, 0
 			}
 			a.Active = false
 			s.Delay[c.Rule-FirstRule] = 0

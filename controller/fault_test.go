@@ -44,9 +44,12 @@ func TestProbesLostForLong(t *testing.T) {
 			before := r.out
 			stage := r.state.Run.Stage
 			for i := range 3600 {
+				r.clock.Advance(time.Second)
+				r.kiln.Advance(time.Second)
 				snap := r.snap
 				snap.Tick++
-				snap.Elapsed, snap.Previous, snap.Durable = time.Second, r.last, r.state.Generation
+				require.NoError(t, r.kiln.Read(r.clock.Now(), &snap))
+				snap.Elapsed, snap.Previous, snap.Durable, snap.Now = time.Second, r.last, r.state.Generation, r.clock.Now()
 				for id := range lost {
 					snap.Readings[id] = hardware.Reading{Quality: hardware.NoAnswer}
 				}
@@ -54,6 +57,7 @@ func TestProbesLostForLong(t *testing.T) {
 				r.in.Snapshot, r.in.Count = &r.snap, 0
 				controller.Step(&r.cfg, &r.state, &r.in, &r.out)
 				r.last.Outputs = r.out.Requested
+				require.NoError(t, r.kiln.Apply(r.clock.Now(), r.out.Requested))
 				invariants(t, &r.out)
 				if i > 62 && c.hold != 0 {
 					require.Zero(t, r.out.Requested.On&(hardware.AllHeat|1<<hardware.Compressor|1<<hardware.Spray), "after the ride-through")

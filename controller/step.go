@@ -76,8 +76,11 @@ func (t *tick) step() {
 	t.surroundings()
 	t.estimate()
 	t.take()
+	t.effects()
 	t.schedule()
 	t.absence()
+	t.capSetPoint()
+	t.lowering()
 	t.demand()
 	t.sequence()
 	t.mode()
@@ -91,6 +94,7 @@ func (t *tick) begin() {
 	s, in := t.s, t.in
 	s.UpTime, s.ShutFor, s.Frozen, s.HeatIdle = 0, 0, 0, 0
 	s.Mode, s.Delay = ModeStart, [ruleCount]time.Duration{}
+	s.Effects = Effects{CoilTries: s.Effects.CoilTries, CoilLock: s.Effects.CoilLock, Cold: s.Effects.Cold}
 	known := in.Restored && in.OutageKnown
 	away := time.Duration(0)
 	if known {
@@ -148,9 +152,18 @@ func (t *tick) begin() {
 // warming is how long the crankcase must be heated before the compressor may start.
 func (t *tick) warming(known bool) time.Duration {
 	layout := &t.cfg.Layout
-	if !layout.Outputs.Has(hardware.Crankcase) || known && t.in.Outage <= coldAfter {
+	if !layout.Outputs.Has(hardware.Crankcase) || known && t.in.Outage <= coldAfter || t.shellWarm() {
 		return 0
 	}
+	if !known {
+		return warmDefault
+	}
+	return min(t.in.Outage, warmMax)
+}
+
+// shellWarm tells that the compressor's shell is warmer than the air: the oil is.
+func (t *tick) shellWarm() bool {
+	layout := &t.cfg.Layout
 	air, haveAir := 0.0, false
 	shell, haveShell := 0.0, false
 	for i := range layout.Probes {
@@ -169,13 +182,7 @@ func (t *tick) warming(known bool) time.Duration {
 			}
 		}
 	}
-	if haveAir && haveShell && shell > air+warmShell {
-		return 0
-	}
-	if !known {
-		return warmDefault
-	}
-	return min(t.in.Outage, warmMax)
+	return haveAir && haveShell && shell > air+warmShell
 }
 
 // surroundings looks at door and stop, which decide whether anything may move.
@@ -196,7 +203,7 @@ func (t *tick) surroundings() {
 	warnFrom := max(t.cfg.StartDelay-t.cfg.WarnTime, 0)
 	t.mayWarn = s.ShutFor > 0 && !stop && s.UpTime >= warnFrom && t.in.Snapshot.Previous.Forced != hardware.ForcedOff
 	t.mayMove = t.mayWarn && s.UpTime > t.cfg.StartDelay
-	if s.Restart.Warm > 0 && t.in.Snapshot.Previous.On.Has(hardware.Crankcase) {
+	if s.Restart.Warm > 0 && t.in.Snapshot.Previous.On.Has(hardware.Crankcase) && s.Effects.CrankcaseFor == 0 {
 		s.Restart.Warm = max(s.Restart.Warm-t.elapsed, 0)
 	}
 }
@@ -236,7 +243,7 @@ func (t *tick) holds() schedule.Hold {
 	if t.forced() || s.Stopped {
 		h |= schedule.HoldTrip
 	}
-	if s.Contradiction {
+	if s.Contradiction || s.Estimate.Trust.Pair {
 		h |= schedule.HoldSuspicious
 	}
 	return h
@@ -342,7 +349,7 @@ func (t *tick) sequence() {
 	in := sequence.Input{
 		Elapsed: t.elapsed, Demand: &t.out.Demand, Layout: &t.cfg.Layout, Applied: &snap.Previous, Contacts: snap.Contacts,
 		Coil: c.Coil, CoilOK: c.CoilOK, Warm: s.Restart.Warm, MayWarn: t.mayWarn, MayMove: t.mayMove,
-		Steady: s.Estimate.Air.Settling() || c.Held,
+		Steady: s.Estimate.Air.Settling() || c.Held, Lock: t.locked(),
 	}
 	sequence.Step(&t.cfg.Sequence, &s.Sequence, &in, &t.seq)
 	t.out.Requested = t.seq.Requested

@@ -479,8 +479,12 @@ func BenchmarkStep(b *testing.B) {
 	for b.Loop() {
 		snap.Tick++
 		snap.Elapsed = time.Second
+		for id := range r.cfg.Layout.Probes {
+			snap.Readings[id].Age += time.Second
+		}
 		if snap.Tick%5 == 0 { // probes are sampled every 5 s
 			for id := range r.cfg.Layout.Probes {
+				snap.Readings[id].Age = 0
 				snap.Readings[id].Value += 0.01
 				if snap.Tick%10 == 0 {
 					snap.Readings[id].Value -= 0.02

@@ -82,6 +82,7 @@ type State struct {
 	HeatFrom         quantity.Celsius         // dry bulb when that began
 	Frozen           time.Duration            // held without a break
 	Base             quantity.MoistureContent // base EMC of the tick before
+	Effects          Effects                  // tests of effect
 }
 
 // Pending is a command accepted but not yet durable. Until it is, nothing is answered and the old set points hold.
@@ -130,11 +131,12 @@ const (
 	VerbWeigh        // a sample board's weight
 	VerbAck          // an alarm was seen
 	VerbReset        // a controller alarm's latch; safety trips go to the gate
+	VerbWarm         // the crankcase is warm: a person answers for a start before its time
 	verbCount
 )
 
 var verbNames = [verbCount]string{"none", "start", "end", "hold", "resume", "advance", "back", "set", "unset", "confirm",
-	"weigh", "ack", "reset"}
+	"weigh", "ack", "reset", "warm"}
 
 // String gives the name used in records.
 func (v Verb) String() string {
@@ -240,11 +242,12 @@ const (
 	EventRestart              // A outage class, B outage in seconds (negative: unknown)
 	EventTripReset            // A rule, B authority; appended by the loop
 	EventCheckpoint           // A low 31 bits of the generation
+	EventRepeat               // A rule of an alarm that nobody has acknowledged, B minutes since it was raised
 	eventKindCount
 )
 
 var eventNames = [eventKindCount]string{"none", "command", "stage", "start", "end", "weigh", "alarm", "alarm_clear", "hold",
-	"restart", "trip_reset", "checkpoint"}
+	"restart", "trip_reset", "checkpoint", "alarm_repeat"}
 
 // EventNames gives the names by number, for records.
 func EventNames() []string { return eventNames[:] }

@@ -72,6 +72,9 @@ type Air struct {
 	SeenDryBulb                  [hardware.MaxProbes]float64
 	Humid                        [hardware.MaxProbes]float64 // humidity by source
 	DryCount, HumidCount         int8                        // valid probes in the tick before
+	ApartRaw                     time.Duration               // humidity sources, as calibrated, further apart than they may be
+	DampRaw                      hardware.ProbeID            // the one that then reads highest
+	Yield                        Yield
 }
 
 func usable(r *hardware.Reading, low, high float64) bool {
@@ -111,6 +114,7 @@ func (a *Air) lookForLoss(cfg *Config, in *Input) {
 			good |= 1 << i
 		}
 	}
+	good &^= in.trust.Bad
 	switch {
 	case a.Good&^good != 0:
 		a.Unready = max(cfg.Settle, 1)
@@ -122,12 +126,12 @@ func (a *Air) lookForLoss(cfg *Config, in *Input) {
 
 // dryBulb makes one dry bulb of several.
 func (a *Air) dryBulb(cfg *Config, in *Input) {
-	var low, high, sum, rawSum float64
+	var low, high, sum, rawSum, warmest float64
 	n := 0
 	used := uint64(0)
 	for _, id := range in.index.dryBulbs() {
-		r := &in.Snapshot.Readings[id]
-		if !usable(r, coldest, hottest) {
+		r := in.trust.reading(in, id)
+		if !usable(&r, coldest, hottest) {
 			continue
 		}
 		v := r.Value - a.Offset[id]
@@ -139,6 +143,9 @@ func (a *Air) dryBulb(cfg *Config, in *Input) {
 		}
 		sum += v
 		rawSum += r.Value
+		if n == 0 || r.Value > warmest {
+			warmest = r.Value
+		}
 		n++
 		used |= 1 << id
 	}
@@ -155,18 +162,23 @@ func (a *Air) dryBulb(cfg *Config, in *Input) {
 		a.Disagree += in.Elapsed
 	} else {
 		a.Disagree = 0
-		if n > 1 && a.Learning >= learnEvery {
+		if n > 1 && a.Learning >= learnEvery && !in.trust.Pair {
 			learn := float64(a.Learning) / float64(cfg.Learn)
 			mean := rawSum / float64(n)
 			for _, id := range in.index.dryBulbs() {
 				if used&(1<<id) != 0 {
-					offset := in.Snapshot.Readings[id].Value - mean
+					offset := in.trust.Probe[id].Value - mean
 					a.Offset[id] += (min(max(offset, -float64(cfg.OffsetMax)), float64(cfg.OffsetMax)) - a.Offset[id]) * learn
 				}
 			}
 		}
 	}
-	carry(&a.Carry, in, value, a.DryBulb, a.DryBulbOK && a.Lost == 0, n < int(a.DryCount), n >= len(in.index.dryBulbs()))
+	if in.trust.Pair { // nobody knows which is right: the warmest asks for the least
+		value, agreed = max(value, warmest), 1
+	}
+	// What was not believed any more is not carried on.
+	lost := n < int(a.DryCount) && in.trust.Fresh == 0
+	carry(&a.Carry, in, value, a.DryBulb, a.DryBulbOK && a.Lost == 0, lost, n >= len(in.index.dryBulbs()))
 	a.Carry = min(max(a.Carry, -carryCooler), carryWarmer)
 	value += a.Carry
 	a.DryBulb, a.DryBulbOK, a.DryBulbs, a.Lost, a.Started = value, true, agreed, 0, true
@@ -191,15 +203,15 @@ func carry(offset *float64, in *Input, value, before float64, beforeOK, lost, al
 func (a *Air) majority(cfg *Config, in *Input, high float64) (value float64, agreed int) {
 	value, agreed = high, 1
 	for _, id := range in.index.dryBulbs() {
-		r := &in.Snapshot.Readings[id]
-		if !usable(r, coldest, hottest) {
+		r := in.trust.reading(in, id)
+		if !usable(&r, coldest, hottest) {
 			continue
 		}
 		v := r.Value - a.Offset[id]
 		sum, n := 0.0, 0
 		for _, other := range in.index.dryBulbs() {
-			o := &in.Snapshot.Readings[other]
-			if d := o.Value - a.Offset[other] - v; usable(o, coldest, hottest) && d <= float64(cfg.Agree)/2 && d >= -float64(cfg.Agree)/2 {
+			o := in.trust.reading(in, other)
+			if d := o.Value - a.Offset[other] - v; usable(&o, coldest, hottest) && d <= float64(cfg.Agree)/2 && d >= -float64(cfg.Agree)/2 {
 				sum += v + d
 				n++
 			}
@@ -218,15 +230,16 @@ func (a *Air) humidity(cfg *Config, in *Input) {
 		a.EMCOK, a.HumidCount = a.EMCOK && a.LostHumid <= cfg.rideThrough(), 0
 		return
 	}
-	var low, high, sum, rawSum float64
+	var low, high, sum, rawSum, driest, dampest float64
 	n, fitted := 0, 0
+	highest := hardware.NoProbe
 	used := uint64(0)
 	crossed := false
 	a.Damp = hardware.NoProbe
 	for _, id := range in.index.humid() {
 		fitted++
-		r := &in.Snapshot.Readings[id]
-		raw, ok, above := a.source(cfg, in, id, r)
+		r := in.trust.reading(in, id)
+		raw, ok, above := a.source(cfg, in, id, &r)
 		if above {
 			crossed, a.CrossedBy = true, id
 		}
@@ -239,6 +252,12 @@ func (a *Air) humidity(cfg *Config, in *Input) {
 		}
 		if n == 0 || v > high {
 			high, a.Damp = v, id
+		}
+		if n == 0 || raw < driest {
+			driest = raw
+		}
+		if n == 0 || raw > dampest {
+			dampest, highest = raw, id
 		}
 		sum += v
 		rawSum += raw
@@ -260,7 +279,15 @@ func (a *Air) humidity(cfg *Config, in *Input) {
 	}
 	value := sum / float64(n)
 	a.ApartHumid = high - low
-	if a.ApartHumid > float64(cfg.HumidAgree) {
+	if n > 1 && dampest-driest > float64(cfg.HumidAgree) && in.moving() {
+		a.ApartRaw += in.Elapsed
+		a.DampRaw = highest
+	} else {
+		a.ApartRaw = 0
+	}
+	if in.trust.Dirty || in.trust.Dry {
+		value = driest // one of them drifts: the one that asks for less drying counts, as calibrated
+	} else if a.ApartHumid > float64(cfg.HumidAgree) {
 		// The source that asks for less drying counts: a wick that dries, or a probe that was wetted, reads too damp.
 		value = low
 		a.HumidDisagree += in.Elapsed
@@ -277,7 +304,7 @@ func (a *Air) humidity(cfg *Config, in *Input) {
 			}
 		}
 	}
-	carry(&a.CarryRH, in, value, a.RH, a.EMCOK && a.LostHumid == 0, n < int(a.HumidCount), n >= fitted)
+	carry(&a.CarryRH, in, value, a.RH, a.EMCOK && a.LostHumid == 0, n < int(a.HumidCount) && in.trust.Fresh == 0, n >= fitted)
 	a.CarryRH = min(a.CarryRH, carryDamper)
 	value += a.CarryRH
 	value = min(max(value, 0.01), 1)
@@ -314,7 +341,7 @@ func (a *Air) source(cfg *Config, in *Input, id hardware.ProbeID, r *hardware.Re
 	}
 	if a.Seen[id] != r.Value || a.SeenDryBulb[id] != a.DryBulb {
 		a.Seen[id], a.SeenDryBulb[id] = r.Value, a.DryBulb
-		h := float64(wood.RHFromPsychrometer(quantity.Celsius(a.DryBulb), quantity.Celsius(min(r.Value, a.DryBulb)), in.Pressure))
+		h := a.fromWick(r.Value, in)
 		if !quantity.Finite(h) {
 			h = -1
 		}
@@ -324,6 +351,14 @@ func (a *Air) source(cfg *Config, in *Input, id hardware.ProbeID, r *hardware.Re
 	// A wick colder than air without any water would be: no wet bulb of this air.
 	return min(h, 1), h >= 0, false
 }
+
+// fromWick gives the humidity of the air when a ventilated wick is so warm.
+func (a *Air) fromWick(wet float64, in *Input) float64 {
+	return float64(wood.RHFromPsychrometer(quantity.Celsius(a.DryBulb), quantity.Celsius(min(wet, a.DryBulb)), in.Pressure))
+}
+
+// vapour gives the vapour pressure of the air in Pascal.
+func (a *Air) vapour(in *Input) float64 { return a.W / (0.622 + a.W) * float64(in.Pressure) }
 
 func (a *Air) outdoor(in *Input) {
 	t, ok := in.first(in.index.OutT, coldest, hottest)

@@ -11,6 +11,7 @@ import (
 // State is what the estimator remembers. The zero value knows nothing.
 type State struct {
 	Air   Air
+	Trust Trust
 	Index Index
 	Run   uint32 // that Wood belongs to; 0: none
 	Wood  Wood
@@ -73,14 +74,16 @@ type Input struct {
 	Disturbed bool           // door open: the water balance does not hold
 
 	index *Index
+	trust *Trust
 }
 
 // first gives the value of a probe, if it is fitted and usable.
 func (in *Input) first(id hardware.ProbeID, low, high float64) (float64, bool) {
-	if id == hardware.NoProbe || !usable(&in.Snapshot.Readings[id], low, high) {
+	if id == hardware.NoProbe {
 		return 0, false
 	}
-	return in.Snapshot.Readings[id].Value, true
+	r := in.trust.reading(in, id)
+	return r.Value, usable(&r, low, high)
 }
 
 // moving tells that air is proven to move, or that nothing could prove it.
@@ -93,7 +96,16 @@ func (in *Input) moving() bool {
 func Restart(s *State, outage time.Duration) {
 	offsets := s.Air.Offset
 	distrust := s.Air.Distrust
-	s.Air = Air{Offset: offsets, Distrust: distrust}
+	yield := &s.Air.Yield
+	s.Air = Air{Offset: offsets, Distrust: distrust, Yield: Yield{Scale: yield.Scale, Learned: yield.Learned, Share: yield.Share, Low: yield.Low, Shrunk: yield.Shrunk}}
+	t := &s.Trust
+	s.Trust = Trust{Leak: t.Leak, Loose: t.Loose, Drifted: t.Drifted, InAir: t.InAir, Twin: t.Twin, Slipped: t.Slipped, Pair: t.Pair, ApartBy: t.ApartBy,
+		Drift: t.Drift, DriftRef: t.DriftRef, DriftNow: t.DriftNow, DriftFor: t.DriftFor, Dirty: t.Dirty, Dry: t.Dry, DriftBy: t.DriftBy}
+	s.Trust.sum()
+	for i := range s.Wood.Pin {
+		s.Wood.Pin[i].Day = 0
+		s.Wood.Pin[i].Known = false
+	}
 	s.Index = Index{}
 	s.Wood.interrupt(outage)
 }
@@ -103,9 +115,11 @@ func Step(cfg *Config, s *State, in *Input, out *schedule.Conditions) {
 	if !s.Index.Ready {
 		s.Index.build(in.Layout)
 	}
-	in.index = &s.Index
+	in.index, in.trust = &s.Index, &s.Trust
+	s.Trust.step(&s.Air, in)
 	s.Air.step(cfg, in, out)
 	s.Air.barren(in)
+	s.Air.Yield.step(&s.Air, in)
 	surfaces(in, out)
 	contacts := in.Snapshot.Contacts
 	out.Airflow = contacts.Proven(hardware.ContactAirflow)
@@ -126,6 +140,7 @@ func Step(cfg *Config, s *State, in *Input, out *schedule.Conditions) {
 func Begin(cfg *Config, s *State, plan *schedule.Plan) {
 	s.Run = plan.ID
 	s.Wood.begin(cfg, plan, true)
+	s.Trust.Drift, s.Trust.DriftFor, s.Trust.Dirty, s.Trust.Dry = 0, 0, false, false // a new wick
 }
 
 // End forgets the charge.
@@ -135,13 +150,13 @@ func End(s *State) { s.Run, s.Wood = 0, Wood{} }
 func surfaces(in *Input, out *schedule.Conditions) {
 	x := in.index
 	for _, id := range x.Coils[:x.CoilN] {
-		if r := &in.Snapshot.Readings[id]; usable(r, -60, 90) && (!out.CoilOK || r.Value < float64(out.Coil)) {
+		if r := in.trust.reading(in, id); usable(&r, -60, 90) && (!out.CoilOK || r.Value < float64(out.Coil)) {
 			out.Coil, out.CoilOK = quantity.Celsius(r.Value), true
 		}
 	}
 	for _, id := range x.Cores[:x.CoreN] {
-		r := &in.Snapshot.Readings[id]
-		if !usable(r, coldest, hottest) {
+		r := in.trust.reading(in, id)
+		if !usable(&r, coldest, hottest) || in.trust.Probe[id].Bad > 0 {
 			continue
 		}
 		t := quantity.Celsius(r.Value)
@@ -155,6 +170,40 @@ func surfaces(in *Input, out *schedule.Conditions) {
 		out.CoreCount++
 	}
 }
+
+// Looked takes a person's word that probes were looked at: those that were not believed until then are judged afresh.
+func Looked(s *State, what Look) {
+	t := &s.Trust
+	switch what {
+	case LookBulbs:
+		t.Pair, t.Drifted, t.PairFor = false, 0, 0
+	case LookCores:
+		t.InAir, t.Twin = 0, 0
+		for i := range t.Probe {
+			p := &t.Probe[i]
+			p.Follows, p.Events, p.Twin, p.TwinFor, p.Changes = [2]float64{}, 0, 0, 0, 0
+		}
+	case LookCells:
+		t.Slipped = 0
+	case LookWick:
+		a := &s.Air
+		a.Distrust, a.BarrenDamp, a.ApartRaw = 0, 0, 0
+		a.Yield.Since, a.Yield.Shrunk = 0, false
+		t.Drift, t.DriftFor, t.Dirty, t.Dry = 0, 0, false, false
+	}
+	t.sum()
+}
+
+// Look says which probes a person looked at.
+type Look uint8
+
+// Looks.
+const (
+	LookBulbs Look = iota // dry bulbs
+	LookCores
+	LookCells // load cells
+	LookWick  // wet bulbs
+)
 
 // Stir says that the set points have just changed: rates may now change faster.
 func Stir(s *State) { s.Wood.Lively = livelyFor }

@@ -44,6 +44,18 @@ const (
 	wetterHalf    = 1.05 // wetter half, driest and wettest board of a lot that has no sample board, of its mean
 	wettestOfMean = 1.1
 	driestOfMean  = 0.93
+	familyPoints  = 8.0 // between sheet and boards
+	familyShare   = 0.3 // of the sheet's moisture
+	leakOhms      = 5e8
+	leakDay       = 24 * time.Hour
+	leakLost      = 1.0  // points that the lot lost meanwhile
+	leakAbove     = 1.5  // points that the pins read over their lot
+	leakSlope     = 0.15 // decades a point; wood rises by 0.4 (James 1988, FPL-GTR-6, table 1; from memory)
+	shortOhms     = 5e5
+	shortBelow    = 20.0 // points
+	looseDrop     = 1.0  // points an hour
+	openOhms      = 9e10
+	openAbove     = 8.0 // points
 )
 
 // contradictions in a row after which weights and water balance are said to contradict each other.
@@ -93,6 +105,18 @@ type Wood struct {
 	AirOK    bool
 	Spoilt   bool // the balance does not hold this time
 	Balances uint32
+
+	Pin    [hardware.MaxProbes]Pin
+	Family int8 // lot, plus 1, whose boards do not fit what the charge sheet says of it; 0: none
+}
+
+// Pin is what is remembered of a pair of moisture pins.
+type Pin struct {
+	Moisture float64       `json:",omitzero"` // at the last look
+	Log      float64       `json:",omitzero"` // of the resistance, at the start of a day
+	Loss     float64       `json:",omitzero"` // of its lot, at the start of that day
+	Day      time.Duration `json:",omitzero"`
+	Known    bool          `json:",omitzero"`
 }
 
 func (w *Wood) begin(cfg *Config, plan *schedule.Plan, fresh bool) {
@@ -119,7 +143,27 @@ func (w *Wood) begin(cfg *Config, plan *schedule.Plan, fresh bool) {
 			w.Sample[i] = Sample{Known: true, Moisture: m, Weighed: m, Factor: 1}
 		}
 	}
+	w.family(plan)
 	w.conclude(cfg, plan, 0, true)
+}
+
+// family looks for a lot whose boards were far wetter or drier when cut than the charge sheet says: another species, or
+// another lot, than was written down.
+func (w *Wood) family(plan *schedule.Plan) {
+	for i := range int(w.Lots) {
+		sum, n := 0.0, 0
+		for j := range int(w.Boards) {
+			if s := &w.Sample[j]; s.Known && int(plan.Samples[j].Lot) == i {
+				sum += s.Moisture
+				n++
+			}
+		}
+		start := float64(plan.Lots[i].Start)
+		if d := sum/float64(n) - start; n > 0 && math.Abs(d) > max(familyPoints, familyShare*start) {
+			w.Family = int8(i) + 1
+			return
+		}
+	}
 }
 
 // interrupt is for a restart: what was in progress is lost, and time has passed without anybody looking.
@@ -189,7 +233,7 @@ func (w *Wood) collect(cfg *Config, a *Air, in *Input) {
 	if on.Has(hardware.Spray) {
 		w.Sprayed += float64(cfg.SprayRate) * in.Elapsed.Hours()
 	}
-	w.Spoilt = w.Spoilt || in.Disturbed
+	w.Spoilt = w.Spoilt || in.Disturbed || a.Yield.Since > lostWater/2
 	if !w.AirOK && a.EMCOK {
 		w.AirWater, w.AirOK = airWater(a, in), true
 	}
@@ -311,6 +355,9 @@ func (w *Wood) pins(a *Air, in *Input) {
 		}
 		mc, sigma, ok := wood.PinMoisture(quantity.Ohm(r.Value), t)
 		m := at(lot, moisture)
+		if w.judgePin(in, id, lot, r.Value, float64(mc), ok) {
+			continue
+		}
 		// Wet wood reads as the end of the scale: a pin may not pull a wet lot down.
 		if !ok || w.Filter.X[m]-2*w.Filter.sigma(m) > float64(wood.PinMaxMoisture) {
 			continue
@@ -326,10 +373,47 @@ func (w *Wood) pins(a *Air, in *Input) {
 	}
 }
 
+// judgePin tells that a pair of pins is not to be believed: its cable leaks or is short, or it is loose.
+func (w *Wood) judgePin(in *Input, id hardware.ProbeID, lot int, ohms, mc float64, ok bool) bool {
+	p, trust := &w.Pin[id], in.trust
+	mean, sigma := w.Filter.X[at(lot, moisture)], w.Filter.sigma(at(lot, moisture))
+	p.Day += pinsEvery
+	log := math.Log10(ohms)
+	if !p.Known {
+		*p = Pin{Known: true, Moisture: mc, Log: log, Loss: w.Lot[lot].Loss}
+	}
+	short := ohms < shortOhms && mean+2*sigma < shortBelow
+	if p.Day >= leakDay {
+		lost, rose := w.Lot[lot].Loss-p.Loss, log-p.Log
+		if lost >= leakLost {
+			set(&trust.Leak, id, ohms > leakOhms && math.Abs(rose) < leakSlope*lost && mc > mean+leakAbove)
+		}
+		p.Day, p.Log, p.Loss = 0, log, w.Lot[lot].Loss
+	}
+	if short {
+		set(&trust.Leak, id, true)
+	} else if ohms < leakOhms/2 {
+		set(&trust.Leak, id, false)
+	}
+	open := ohms > openOhms && mean-2*sigma > openAbove
+	loose := trust.Loose>>id&1 == 1
+	switch {
+	case open, !loose && ok && p.Moisture-mc > looseDrop*pinsEvery.Hours():
+		loose = true // Moisture stays: the pins are sound again when they are back
+	case loose && ok && mc > p.Moisture-looseDrop/2:
+		loose = false
+	}
+	set(&trust.Loose, id, loose)
+	if !loose && ok {
+		p.Moisture = mc
+	}
+	return loose || trust.Leak>>id&1 == 1
+}
+
 func woodTemperature(a *Air, in *Input, lot int) (quantity.Celsius, bool) {
 	x := in.index
 	for _, id := range x.Cores[:x.CoreN] {
-		if r := &in.Snapshot.Readings[id]; int(in.Layout.Probes[id].Lot) == lot && usable(r, coldest, hottest) {
+		if r := in.trust.reading(in, id); int(in.Layout.Probes[id].Lot) == lot && usable(&r, coldest, hottest) {
 			return quantity.Celsius(r.Value), true
 		}
 	}

@@ -78,6 +78,8 @@ func (l *Loop) event(e controller.Event) {
 			level = slog.LevelError
 		}
 		l.log.Log(context.Background(), level, "alarm", "rule", l.rules.name(hardware.RuleID(e.A)), "class", text.Class.String(), "value", e.B)
+	case controller.EventRepeat:
+		l.log.Warn("alarm not acknowledged", "rule", l.rules.name(hardware.RuleID(e.A)), "minutes", e.B)
 	case controller.EventAlarmClear:
 		l.log.Info("alarm over", "rule", l.rules.name(hardware.RuleID(e.A)))
 	case controller.EventHold:

@@ -92,6 +92,7 @@ var verbs = []struct {
 	{verb: controller.VerbWeigh, run: true, weight: true},
 	{verb: controller.VerbAck, rule: true},
 	{verb: controller.VerbReset, rule: true, reason: true},
+	{verb: controller.VerbWarm, reason: true},
 }
 
 // order checks a request against what is running and gives the order; the error lists every fault.

@@ -166,6 +166,7 @@ type Input struct {
 	MayWarn  bool          // door shut, nobody stopped it: the sounder may sound
 	MayMove  bool          // outputs may move
 	Steady   bool          // an input was just lost: nothing rises
+	Lock     bool          // the compressor stops after its shortest run and does not start
 }
 
 // Result is what a Step says.
@@ -463,6 +464,8 @@ func compressor(cfg *Config, s *State, in *Input, out *Result) {
 		case s.blowerLost(in):
 			out.CompressorWhy = demand.Why{Code: BlowerUnproven}
 			s.BlowerRest = cfg.BlowerRest
+		case in.Lock && s.CompressorOn >= min(cfg.MinOnOver, cfg.MinOn):
+			out.CompressorWhy = demand.Why{Code: Locked}
 		case d.Dry:
 			ask, out.CompressorWhy = true, d.DryWhy
 		case left > 0 && !mustStop(d.DryWhy.Code):
@@ -484,6 +487,8 @@ func compressor(cfg *Config, s *State, in *Input, out *Result) {
 			out.CompressorWhy = demand.Why{Code: Defrosting, Value: float64(in.Coil), Limit: float64(cfg.DefrostTo)}
 		case !start:
 			out.CompressorWhy = s.airWhy(in)
+		case in.Lock:
+			out.CompressorWhy = demand.Why{Code: Locked}
 		case in.Warm > 0:
 			out.CompressorWhy = demand.Why{Code: CrankcaseWarming, Remaining: in.Warm}
 		case rest > 0:

@@ -23,6 +23,7 @@ const (
 	LessAirYieldsMore                                               // in dry air less air over the coil yields more water
 	FullAir                                                         // full air over the coil
 	LeastInterval                                                   // remaining
+	Locked                                                          // it ran without effect, or iced twice: it rests, or waits for somebody to look
 
 	FirstOfController demand.Reason = 128
 )
