@@ -17,9 +17,13 @@
 //	OFF   everything de-energised, lamps and heartbeat too, so that the master contactor drops
 //
 // A contact that is fitted but cannot be read counts as its worst state at once. Emergency stop, hard-wired limit and smoke
-// latch on that; others only when they stay unreadable (Limits.UnreadableLatch). A rule whose input is not fitted is listed by Unjudged. Delays fill while a cause is seen
-// and drain at a quarter of that pace, so that a flapping fault still fires. A timer that works towards a refusal runs on all the
+// latch on that; others only when they stay unreadable (Limits.UnreadableLatch). Where a contactor is read back and its
+// current is measured, either that says on counts against an output told off, and either that says off against one told on.
+// A rule whose input is not fitted is listed by Unjudged. Delays fill while a cause is seen and drain at a quarter of that pace, so that a flapping fault still fires. A timer that works towards a refusal runs on all the
 // time that passed; one that works towards a permission is credited at most MaxCredit a tick, so a stall earns nothing.
+//
+// The record that outlives the process holds the latched rules, the fans' directions, and how many pressure cut-outs there
+// were in a day and silences of the controller in an hour; their ages begin anew with each process.
 //
 // # Staying inside
 //
@@ -35,7 +39,7 @@
 //   - Contactors (fans, blower, crankcase, heat, compressor) switch on no sooner than ContactorInterval (10 s) after they
 //     went off, spray 5 s, vents 60 s; all count as just switched off at the first tick.
 //   - Compressor: off for CompressorMinOff (300 s); at most CompressorStarts (6) in any hour, of which all but four count as
-//     used at the first tick; a fan group running that also ran in the tick before; airflow proven in the tick in which it
+//     used at the first tick, and one more that is asked for makes it wait for an hour; a fan group running that also ran in the tick before; airflow proven in the tick in which it
 //     starts, and within AirflowCompressor (30 s) after; every dry bulb within the ambient limits; the blower on where it
 //     is an output, its airflow proven where that is fitted, from BlowerProof (10 s) after it
 //     started and within BlowerProof after.
