@@ -199,14 +199,14 @@ var homes = []struct {
 	in       []string
 	reason   string
 }{
-	{"os", []string{"cmd/...", "controller/store", "controller/operator"}, "cores do no I/O"},
+	{"os", []string{"cmd/...", "controller/store", "controller/operator", "hardware/probe/...", "hardware/hardwaretest/..."}, "cores do no I/O"},
 	{"net", []string{"cmd/...", "controller/operator"}, "cores do no I/O"},
 	{"net/http", []string{"cmd/...", "controller/operator", "controller/metrics"}, "cores do no I/O"},
 	{"log", nil, "cores return events; shells log with log/slog"},
 	{"log/slog", []string{"cmd/...", "controller/loop", "controller/operator"}, "cores return events; the shell logs"},
 	{"math/rand", nil, "a run with the same seed gives the same bytes: use math/rand/v2 with a seed, in the simulated kiln"},
 	{"math/rand/v2", []string{"hardware/simkiln"}, "only the simulated kiln draws lots"},
-	{"sync", []string{"cmd/...", "controller/loop", "controller/store", "controller/operator", "controller/metrics", "safety", "hardware/mono"}, "pure packages have no concurrency"},
+	{"sync", []string{"cmd/...", "controller/loop", "controller/store", "controller/operator", "controller/metrics", "safety", "hardware/mono", "hardware/hardwaretest/..."}, "pure packages have no concurrency"},
 	{"github.com/spf13/cobra", []string{"cmd/..."}, "commands belong to the command"},
 	{"github.com/prometheus/", []string{"controller/metrics", "cmd/..."}, "metrics have one home"},
 	{"github.com/coreos/go-systemd/", []string{"cmd/..."}, "only the command talks to the service manager"},
@@ -214,6 +214,8 @@ var homes = []struct {
 	{"github.com/stretchr/testify", nil, "a library for tests"},
 	{"pgregory.net/rapid", nil, "a library for tests"},
 	{"testing", nil, "a library for tests"},
+	{"periph.io/", nil, "pins and buses have one home"},
+	{"go.bug.st/serial", nil, "pins and buses have one home"},
 	{"unsafe", nil, "nothing here needs it"},
 	{"reflect", []string{"schedule/sheet", "cmd/..."}, "only reading of files needs it"},
 }
