@@ -4,7 +4,6 @@ import (
 	"context"
 	"errors"
 	"fmt"
-	"io"
 	"log/slog"
 	"net"
 	"net/http"
@@ -53,7 +52,8 @@ power.`,
 	f := cmd.Flags()
 	f.StringVar(&flags.config, "config", "", "kiln `file`")
 	f.Float64Var(&flags.speed, "speed", 1, "times as fast as real time; only for a simulated kiln")
-	f.StringVar(&flags.trace, "trace", "", "append every tick to this `file`, for audit (about 1 MB a day of kiln time)")
+	f.StringVar(&flags.trace, "trace", "", "append every tick to this `file`, for audit (about 1 MB a day of kiln\n"+
+		"time; default: trace in the state folder; off: none)")
 	f.StringVar(&flags.group, "group", "", "`group` that may give commands (default: the process's)")
 	_ = cmd.MarkFlagRequired("config")
 	return cmd
@@ -144,7 +144,7 @@ func (a *app) serve(ctx context.Context, file *kilnfile.File, flags *runFlags, f
 	saver := loop.NewDiskSaver(slots, durable, log)
 	tools.add(func() error { return saver.Close(saverPatience) })
 
-	record, err := openRecorder(flags.trace)
+	record, err := openRecorder(tracePath(file, flags.trace), log)
 	if err != nil {
 		return err
 	}
@@ -268,126 +268,6 @@ func (n *notifier) Alive() {
 }
 func (n *notifier) Status(line string) { _, _ = systemd.SdNotify(false, "STATUS="+line) }
 func (n *notifier) Stopping()          { _, _ = systemd.SdNotify(false, systemd.SdNotifyStopping) }
-
-// recorder is a daemon's: it knows where the run is, and keeps a trace when one is asked for. Writing is done by a
-// goroutine of its own; what it cannot take in time is counted, not waited for.
-type recorder struct {
-	run    uint32
-	stage  int8
-	file   *os.File
-	tail   trace.Tail
-	writer *trace.Writer
-	items  chan recorded
-	done   chan struct{}
-	lost   int
-	err    error
-}
-
-type recorded struct {
-	header *trace.Header
-	record trace.Record
-}
-
-// recorderQueue is how many ticks may wait to be written.
-const recorderQueue = 4096
-
-func openRecorder(path string) (*recorder, error) {
-	r := &recorder{stage: -1}
-	if path == "" {
-		return r, nil
-	}
-	file, err := os.OpenFile(path, os.O_RDWR|os.O_CREATE, 0o640)
-	if err != nil {
-		return nil, fmt.Errorf("keep a trace: %w", err)
-	}
-	r.file, r.items, r.done = file, make(chan recorded, recorderQueue), make(chan struct{})
-	go r.write()
-	return r, nil
-}
-
-func (r *recorder) where() (uint32, int8) { return r.run, r.stage }
-
-// Header is called by the loop.
-func (r *recorder) Header(h *trace.Header) {
-	if r.items == nil {
-		return
-	}
-	copied := *h
-	r.put(recorded{header: &copied})
-}
-
-// Record is called by the loop.
-func (r *recorder) Record(t *trace.Record) {
-	r.run, r.stage = t.RunID, t.Stage
-	if r.items != nil {
-		r.put(recorded{record: *t})
-	}
-}
-
-func (r *recorder) put(item recorded) {
-	select {
-	case r.items <- item:
-	default:
-		r.lost++
-	}
-}
-
-func (r *recorder) write() {
-	defer close(r.done)
-	flush := time.NewTicker(time.Second)
-	defer flush.Stop()
-	for {
-		select {
-		case item, ok := <-r.items:
-			if !ok {
-				return
-			}
-			r.take(&item)
-		case <-flush.C:
-			if r.writer != nil && r.err == nil {
-				r.err = r.writer.Flush()
-			}
-		}
-	}
-}
-
-func (r *recorder) take(item *recorded) {
-	switch {
-	case r.err != nil:
-	case item.header != nil && r.writer == nil:
-		if size, err := r.file.Seek(0, io.SeekEnd); err != nil || size > 0 {
-			if r.err = err; err == nil {
-				r.writer, r.tail, r.err = trace.Resume(r.file, *item.header)
-			}
-			return
-		}
-		r.writer, r.err = trace.NewWriter(r.file, *item.header)
-	case item.header != nil:
-		r.err = r.writer.Header(*item.header)
-	case r.writer != nil:
-		r.err = r.writer.Write(&item.record)
-	}
-}
-
-func (r *recorder) close() error {
-	if r.items == nil {
-		return nil
-	}
-	close(r.items)
-	<-r.done
-	var closed error
-	if r.writer != nil {
-		closed = r.writer.Close()
-	}
-	err := errors.Join(r.err, closed, r.file.Close())
-	if r.lost > 0 {
-		err = errors.Join(err, fmt.Errorf("%s could not be written in time", count(r.lost, "tick")))
-	}
-	if err != nil {
-		return fmt.Errorf("keep a trace: %w", err)
-	}
-	return nil
-}
 
 // simulatedState is the simulated kiln's own file in the state folder. The controller never reads it.
 const simulatedState = "simulated-kiln"
