@@ -1,0 +1,261 @@
+package safety
+
+import (
+	"math"
+	"testing"
+	"time"
+
+	"github.com/stretchr/testify/require"
+
+	"drywarden/hardware"
+	"drywarden/hardware/quantity"
+)
+
+// Every limit is taken at both ends of its range and refused beyond them, and every default is what the documents say.
+func TestEveryLimit(t *testing.T) {
+	const s = time.Second
+	for _, c := range []struct {
+		key                string
+		of                 func(*Limits) *quantity.Duration
+		least, usual, most time.Duration
+	}{
+		{"compressor_min_off", func(l *Limits) *quantity.Duration { return &l.CompressorMinOff }, 180 * s, 300 * s, 3600 * s},
+		{"fan_coast", func(l *Limits) *quantity.Duration { return &l.FanCoast }, 60 * s, 60 * s, 600 * s},
+		{"fan_proof", func(l *Limits) *quantity.Duration { return &l.FanProof }, s, 10 * s, 60 * s},
+		{"airflow_heat", func(l *Limits) *quantity.Duration { return &l.AirflowHeat }, s, 10 * s, 10 * s},
+		{"airflow_compressor", func(l *Limits) *quantity.Duration { return &l.AirflowCompressor }, s, 30 * s, 30 * s},
+		{"blower_proof", func(l *Limits) *quantity.Duration { return &l.BlowerProof }, s, 10 * s, 30 * s},
+		{"stale_air", func(l *Limits) *quantity.Duration { return &l.StaleAir }, 5 * s, 30 * s, 60 * s},
+		{"stale_snapshot", func(l *Limits) *quantity.Duration { return &l.StaleSnapshot }, s, 5 * s, 5 * s},
+		{"humidity_lost", func(l *Limits) *quantity.Duration { return &l.HumidityLost }, s, 60 * s, 60 * s},
+		{"vent_interval", func(l *Limits) *quantity.Duration { return &l.VentInterval }, s, 60 * s, 600 * s},
+		{"spray_interval", func(l *Limits) *quantity.Duration { return &l.SprayInterval }, s, 5 * s, 600 * s},
+		{"contactor_interval", func(l *Limits) *quantity.Duration { return &l.ContactorInterval }, s, 10 * s, 600 * s},
+		{"start_delay", func(l *Limits) *quantity.Duration { return &l.StartDelay }, 30 * s, 30 * s, 600 * s},
+		{"door_warning", func(l *Limits) *quantity.Duration { return &l.DoorWarning }, 10 * s, 10 * s, 60 * s},
+		{"silent", func(l *Limits) *quantity.Duration { return &l.Silent }, 2 * s, 5 * s, 5 * s},
+		{"silent_off", func(l *Limits) *quantity.Duration { return &l.SilentOff }, s, 30 * s, 30 * s},
+		{"unreadable_latch", func(l *Limits) *quantity.Duration { return &l.UnreadableLatch }, s, 10 * s, 60 * s},
+	} {
+		l := DefaultLimits()
+		require.Equal(t, c.usual, c.of(&l).Std(), c.key)
+		for _, good := range []time.Duration{c.least, c.most} {
+			*c.of(&l) = quantity.Duration(good)
+			require.NoError(t, l.Validate(), c.key)
+		}
+		for _, bad := range []time.Duration{c.least - 1, c.most + 1} {
+			*c.of(&l) = quantity.Duration(bad)
+			require.ErrorContains(t, l.Validate(), "limit "+c.key+":")
+		}
+	}
+	near := func(v float64, up bool) float64 {
+		return math.Nextafter(v, map[bool]float64{true: 1e9, false: -1e9}[up])
+	}
+	for _, c := range []struct {
+		key                string
+		set                func(*Limits, float64)
+		least, usual, most float64
+		open               bool // the least is not taken
+	}{
+		{"highest_set_point", func(l *Limits, v float64) {
+			l.HighestSetPoint, l.DryBulbMax, l.HardLimit = quantity.Celsius(v), quantity.Celsius(v+3), quantity.Celsius(v+6)
+		}, 10, 65, 100, false},
+		{"dry_bulb_max", func(l *Limits, v float64) { l.DryBulbMax = quantity.Celsius(v) }, 68, 70, 72, false},
+		{"compressor_ambient_min", func(l *Limits, v float64) { l.CompressorAmbientMin = quantity.Celsius(v) }, 0, 18, 30, false},
+		{"compressor_ambient_max", func(l *Limits, v float64) { l.CompressorAmbientMax = quantity.Celsius(v) }, 23, 0, 90, false},
+		{"bulbs_agree", func(l *Limits, v float64) { l.BulbsAgree = quantity.CelsiusDelta(v) }, 0, 3, 3, true},
+		{"heat_duty", func(l *Limits, v float64) { l.HeatDuty = quantity.Ratio(v) }, 0.05, 0.3, 0.3, false},
+		{"vent_duty", func(l *Limits, v float64) { l.VentDuty = quantity.Ratio(v) }, 0.05, 0.3, 0.3, false},
+		{"current_on", func(l *Limits, v float64) { l.CurrentOn = quantity.Ampere(v) }, 0.05, 0.5, 5, false},
+	} {
+		l := DefaultLimits()
+		before := l
+		c.set(&l, c.usual)
+		if c.key != "highest_set_point" {
+			require.Equal(t, before, l, "default of %s", c.key)
+		}
+		for _, good := range []float64{c.least, c.most} {
+			c.set(&l, good)
+			if c.open && good == c.least {
+				require.ErrorContains(t, l.Validate(), "limit "+c.key+":")
+				continue
+			}
+			require.NoError(t, l.Validate(), c.key)
+		}
+		for _, bad := range []float64{near(c.least, false), near(c.most, true), math.NaN()} {
+			if c.key == "compressor_ambient_max" && bad == 0 {
+				continue
+			}
+			c.set(&l, bad)
+			require.ErrorContains(t, l.Validate(), "limit "+c.key+":", "%v", bad)
+		}
+	}
+	l := DefaultLimits()
+	require.Equal(t, []any{quantity.Celsius(65), quantity.Celsius(70), quantity.Celsius(75), 6}, []any{l.HighestSetPoint, l.DryBulbMax, l.HardLimit, l.CompressorStarts})
+	for starts, good := range map[int]bool{0: false, 1: true, 6: true, 7: false} {
+		l.CompressorStarts = starts
+		require.Equal(t, good, l.Validate() == nil, "%d starts an hour", starts)
+	}
+	// Bounds of the temperatures themselves.
+	for _, c := range []struct {
+		set, max, hard quantity.Celsius
+		good           bool
+	}{{10, 13, 16, true}, {10, 12.9, 16, false}, {10, 13, 15.9, false}, {100, 110, 120, true}, {100, 110, 120.1, false}, {100, 110.1, 120, false}} {
+		l := DefaultLimits()
+		l.HighestSetPoint, l.DryBulbMax, l.HardLimit = c.set, c.max, c.hard
+		require.Equal(t, c.good, l.Validate() == nil, "%v", c)
+	}
+}
+
+// What is read is told apart exactly where it says.
+func TestEdgesOfReadings(t *testing.T) {
+	look := func(breaks ...func(*rig)) *facts {
+		r := newRig(t)
+		r.drying()
+		r.breaks = func(r *rig) {
+			for _, b := range breaks {
+				b(r)
+			}
+		}
+		r.run(1)
+		return &r.in.work
+	}
+	for _, c := range []struct {
+		a, b      float64
+		confirmed bool
+	}{{45, 48, true}, {48, 45, true}, {45, 48.01, false}, {48.01, 45, false}} {
+		require.Equal(t, c.confirmed, look(value(bulbA, c.a), value(bulbB, c.b)).confirmed, "%v %v", c.a, c.b)
+	}
+	f := look(value(bulbA, 46), value(bulbB, 44))
+	require.Equal(t, []any{44.0, bulbB, 46.0, bulbA, 2}, []any{f.low, f.lowProbe, f.high, f.highProbe, f.usable})
+	f = look(value(bulbA, 45), value(bulbB, 45), value(leaving, 45), value(core, 45))
+	require.Equal(t, []any{45.0, bulbA, 45.0, bulbA, 45.0, bulbA}, []any{f.low, f.lowProbe, f.high, f.highProbe, f.hot, f.hotProbe})
+	for v, usable := range map[float64]int{-60: 2, -60.01: 1, 150: 2, 150.01: 1} {
+		require.Equal(t, usable, look(value(bulbB, v)).usable, "%v", v)
+	}
+	require.Equal(t, 150.0, look(value(core, 150)).hot)
+	require.Equal(t, 45.4, look(value(core, 150.01)).hot)
+	require.Equal(t, 46.5, look(value(leaving, 46.5), aged(time.Hour, leaving)).hot, "an old one that is hot counts")
+	for _, c := range []struct {
+		age, lag time.Duration
+		usable   int
+	}{{30, 0, 2}, {26, 4, 2}, {27, 4, 1}, {31, 0, 1}, {-1, 0, 1}} {
+		f := look(aged(c.age*time.Second, bulbB), func(r *rig) { r.stale = c.lag * time.Second })
+		require.Equal(t, c.usable, f.usable, "%v", c)
+		require.Equal(t, max(c.age+c.lag, c.lag, 0)*time.Second, f.age)
+	}
+	require.Zero(t, look(quality(hardware.NoAnswer, core), value(core, 85)).atStart, "what is not valid means nothing")
+	require.False(t, look(quality(hardware.NoAnswer, core), value(core, math.NaN())).broken)
+	require.EqualValues(t, 1<<core|1<<wetBulb, look(value(core, 85), value(wetBulb, 85)).atStart)
+	f = look(value(wetBulb, 41.5))
+	require.Equal(t, []any{41.5, wetBulb, 43.0, 3, uint64(1<<bulbA | 1<<bulbB | 1<<leaving)}, []any{f.wet, f.wetProbe, f.coldest, f.airs, f.airSet})
+	f = look(aged(time.Hour, bulbA))
+	require.EqualValues(t, 1<<bulbB|1<<leaving, f.airSet)
+}
+
+func TestEdgesOfCurrent(t *testing.T) {
+	r := newRig(t)
+	r.plant.limits.CurrentOn, r.plant.spare.CurrentOn = 5, 5
+	r.drying()
+	amps := func(a1, a2 float32) {
+		r.breaks = func(r *rig) { r.snap.Current[hardware.Heat1], r.snap.Current[hardware.Heat2] = a1, a2 }
+		r.run(1)
+	}
+	amps(8, 5)
+	require.False(t, r.in.work.on.Has(hardware.Heat2))
+	amps(8, 5.1)
+	require.True(t, r.in.work.on.Has(hardware.Heat2))
+	amps(0.5, 0)
+	require.False(t, r.in.work.dead.Has(hardware.Heat1))
+	amps(0.49, 0)
+	require.True(t, r.in.work.dead.Has(hardware.Heat1))
+	require.True(t, r.in.work.on.Has(hardware.Heat1), "its contactor is in")
+}
+
+// Alarms carry what was seen and what would have been right.
+func TestAlarmsSayWhatWasSeen(t *testing.T) {
+	for _, c := range []struct {
+		rule   hardware.RuleID
+		breaks func(*rig)
+		after  int
+		probe  hardware.ProbeID
+		value  float64
+		limit  float64
+	}{
+		{DryBulbTooHigh, value(leaving, 72.5), 10, leaving, 72.5, 70},
+		{ReadingsStale, aged(31*time.Second, bulbA, bulbB), 1, hardware.NoProbe, 31, 30},
+		{ReadingsStale, func(r *rig) { r.stale = 5250 * time.Millisecond }, 1, hardware.NoProbe, 5.25, 5},
+		{HumidityUnknown, quality(hardware.Checksum, wetBulb, humidity), 61, hardware.NoProbe, 61, 60},
+		{NotFinite, value(core, math.Inf(1)), 1, core, 0, 0},
+		{BulbsCrossed, value(wetBulb, 47), 120, wetBulb, 47, 45.4},
+		{ProbeAtPowerOn, value(core, 85), 10, core, 85, 85},
+		{HeatNearLimit, value(bulbB, 69), 1, bulbB, 69, 69},
+		{CompressorTooHot, value(bulbB, 61), 1, bulbB, 61, 60},
+		{CompressorTooCold, func(r *rig) { value(bulbA, 17)(r); value(bulbB, 17.5)(r) }, 1, bulbA, 17, 18},
+	} {
+		r := newRig(t)
+		r.drying()
+		r.breaks = c.breaks
+		r.run(c.after)
+		rule := r.state.Rule[c.rule]
+		require.Equal(t, []any{c.probe, c.value, c.limit}, []any{rule.Probe, rule.Value, rule.Limit}, Name(c.rule))
+		if table[c.rule-1].see != nil || table[c.rule-1].tells {
+			a, raised := r.alarm(c.rule)
+			require.True(t, raised, Name(c.rule))
+			require.Equal(t, []any{c.probe, c.value, c.limit}, []any{a.Probe, a.Value, a.Limit}, Name(c.rule))
+		}
+	}
+	r := newRig(t)
+	r.drying()
+	r.tick(6 * time.Second)
+	a, _ := r.alarm(ControllerSilent)
+	require.Equal(t, []any{hardware.NoProbe, 6.0, 5.0}, []any{a.Probe, a.Value, a.Limit})
+	require.Equal(t, hardware.NotForced, func() hardware.SafeLevel { r.run(2); return r.out.Forced }())
+	for _, lag := range []time.Duration{5 * time.Second, 0} {
+		r.stale = lag
+		r.run(1)
+		require.Equal(t, hardware.NotForced, r.out.Forced, "exactly as old as it may be")
+	}
+	r.breaks = value(core, 70)
+	require.Zero(t, r.until(DryBulbTooHigh, 30), "exactly as hot as it may be")
+}
+
+func TestAirflowTimes(t *testing.T) {
+	// From the start of fans whose air never comes: 10 s, then 20 s of delay.
+	r := newRig(t)
+	r.settleIn()
+	r.want = forwards
+	r.breaks = inactive(hardware.ContactAirflow)
+	require.Equal(t, 30, r.until(FanNotProven, 100))
+	// Stuck is what is still there a minute after the coast-down.
+	r = newRig(t)
+	r.settleIn()
+	r.want = forwards
+	r.run(20)
+	r.want = 0
+	r.run(1)
+	r.breaks = active(hardware.ContactAirflow)
+	n := 0
+	for raised := false; !raised; n++ {
+		r.run(1)
+		_, raised = r.alarm(AirflowStuck)
+	}
+	require.Equal(t, 60+60, n)
+}
+
+// Whichever probe of the air is lost or comes back, the coldest is another one and nothing burns.
+func TestAirProbesComeAndGo(t *testing.T) {
+	for _, id := range []hardware.ProbeID{bulbA, bulbB, leaving} {
+		r := newRig(t)
+		r.settleIn()
+		r.breaks = value(id, 30)
+		r.want = forwards
+		r.run(400)
+		for range 3 {
+			r.breaks = quality(hardware.NoAnswer, id)
+			require.Zero(t, r.until(AirRisingFast, 40))
+			r.breaks = value(id, 30)
+			require.Zero(t, r.until(AirRisingFast, 40))
+		}
+	}
+}
