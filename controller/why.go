@@ -9,6 +9,7 @@ import (
 	"drywarden/controller/demand"
 	"drywarden/controller/sequence"
 	"drywarden/hardware"
+	"drywarden/hardware/quantity"
 	"drywarden/schedule"
 )
 
@@ -123,7 +124,7 @@ func (w Why) Sentence(n *Names) string {
 		text = strings.NewReplacer(", {left}", "", ", next try: {left}", "").Replace(text)
 	}
 	return strings.NewReplacer(
-		"{value C}", celsius(w.Value, n.US), "{limit C}", celsius(w.Limit, n.US),
+		"{value C}", Degrees(quantity.Celsius(w.Value), n.US), "{limit C}", Degrees(quantity.Celsius(w.Limit), n.US),
 		"{value}", figure(w.Value), "{limit}", figure(w.Limit),
 		"{left}", Span(w.Remaining)+" left",
 		"{lot}", nameAt(n.Lots, int(w.Lot), "lot"), "{probe}", nameAt(n.Probes, int(w.Probe), "probe"),
@@ -164,11 +165,12 @@ func nameAt(names []string, i int, noun string) string {
 
 func figure(x float64) string { return strconv.FormatFloat(x, 'f', 1, 64) }
 
-func celsius(x float64, us bool) string {
+// Degrees writes a temperature for people.
+func Degrees(x quantity.Celsius, us bool) string {
 	if us {
-		return strconv.FormatFloat(x*1.8+32, 'f', 0, 64) + " F"
+		return strconv.FormatFloat(x.Fahrenheit(), 'f', 0, 64) + " F"
 	}
-	return figure(x) + " C"
+	return figure(float64(x)) + " C"
 }
 
 // Span writes a duration for people, its two greatest units: "3 min 10 s", "2 d 4 h".

@@ -157,6 +157,7 @@ func (a *app) serve(ctx context.Context, file *kilnfile.File, flags *runFlags, f
 		Rules: safety.Rules(), Units: file.Units.String(), Unjudged: unjudged(&layout),
 		Prepare:  func(files controller.ChargeFiles) (*schedule.Plan, error) { return live.prepare(files, kiln) },
 		Copies:   loop.KeepIn(fs),
+		KilnFile: controller.File{Name: filepath.Base(flags.config), Text: string(file.Text())},
 		Restored: restored, Problem: problem, Boot: boot, Stamp: live.stamp, Wall: wall, Log: log, Notify: notify,
 		PublishEvery: max(1, int(flags.speed/20)),
 	})

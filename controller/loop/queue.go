@@ -112,7 +112,7 @@ func (l *Loop) put(a ask) {
 	select {
 	case l.queue <- a:
 	default:
-		a.answer(answerOf(controller.Reply{Refusal: controller.RefusedBusy}))
+		a.answer(l.answerOf(controller.Reply{Refusal: controller.RefusedBusy}, &a.order.Command))
 	}
 }
 
@@ -161,7 +161,7 @@ func (l *Loop) gateOrder(a ask) {
 	text := l.rules.text(o.Rule)
 	if text.Name == "" {
 		reply.Refusal = controller.RefusedNothing
-		l.settle(a, answerOf(reply))
+		l.settle(a, l.answerOf(reply, &a.order.Command))
 		return
 	}
 	if o.Verb == controller.VerbAck {
@@ -170,7 +170,7 @@ func (l *Loop) gateOrder(a ask) {
 			l.settle(a, controller.Answer{Reply: reply, Text: "refused: " + err.Error()})
 			return
 		}
-		l.settle(a, answerOf(reply))
+		l.settle(a, l.answerOf(reply, &a.order.Command))
 		return
 	}
 	if err := l.deps.Gate.Reset(o.Rule, text.Clears, o.Reason); err != nil {
@@ -196,7 +196,7 @@ func (l *Loop) cleared() {
 		reply := controller.Reply{ID: a.order.ID}
 		switch {
 		case !l.applied.Trips.Has(a.order.Rule):
-			l.settle(a, answerOf(reply))
+			l.settle(a, l.answerOf(reply, &a.order.Command))
 		case l.snap.Now.Sub(a.since) > clearTime:
 			reply.Refusal = controller.RefusedForced
 			l.settle(a, controller.Answer{Reply: reply, Text: "refused: the trip is still in force; its cause is back, or its record cannot be saved"})
@@ -214,7 +214,7 @@ func (l *Loop) answer() {
 		for w, a := range l.waiting {
 			if a.order.ID == reply.ID {
 				l.waiting = append(l.waiting[:w], l.waiting[w+1:]...)
-				l.settle(a, answerOf(reply))
+				l.settle(a, l.answerOf(reply, &a.order.Command))
 				break
 			}
 		}

@@ -3,23 +3,41 @@ package loop
 import (
 	"fmt"
 	"strings"
+	"time"
 
 	"drywarden/controller"
 	"drywarden/hardware"
+	"drywarden/hardware/quantity"
 	"drywarden/schedule"
 )
 
-// answerOf puts a reply into words.
-func answerOf(r controller.Reply) controller.Answer {
+// answerOf puts a reply to a command into words.
+func (l *Loop) answerOf(r controller.Reply, c *controller.Command) controller.Answer {
 	r.Value, r.Limit = finite(r.Value), finite(r.Limit)
-	return controller.Answer{Reply: r, Text: refusalText(r)}
+	return controller.Answer{Reply: r, Text: refusalText(r, c, l.deps.Units == "us")}
 }
 
-func refusalText(r controller.Reply) string {
-	figures := ""
-	if r.Value != 0 || r.Limit != 0 {
-		figures = fmt.Sprintf(" (%s; limit %s)", number(r.Value), number(r.Limit))
+// figuresOf writes what was asked or seen and its limit; their unit goes by what the command was about.
+func figuresOf(r controller.Reply, c *controller.Command, us bool) string {
+	if r.Value == 0 && r.Limit == 0 {
+		return ""
 	}
+	write := func(x float64) string { return number(x) + " %" }
+	switch {
+	case c.Verb == controller.VerbWeigh:
+		write = func(x float64) string { return number(x) + " kg" }
+	case c.Verb == controller.VerbSet && c.HasDryBulb && r.Value == float64(c.DryBulb):
+		write = func(x float64) string { return controller.Degrees(quantity.Celsius(x), us) }
+	case c.Verb == controller.VerbSet && r.Value == c.For.Seconds():
+		write = func(x float64) string { return controller.Span(time.Duration(x * float64(time.Second))) }
+	case r.Refusal == controller.RefusedUncertain:
+		write = func(x float64) string { return number(x) + " points" }
+	}
+	return fmt.Sprintf(" (%s; limit %s)", write(r.Value), write(r.Limit))
+}
+
+func refusalText(r controller.Reply, c *controller.Command, us bool) string {
+	figures := figuresOf(r, c, us)
 	switch r.Refusal {
 	case controller.Accepted:
 		return "done"
