@@ -24,9 +24,9 @@ const faultsHelp = `--faults reads a TOML file of what is to fail:
   probe = "dry_bulb_1"   # for faults of one probe
   output = "heat_1"      # for faults of one output
 
---storm N draws failures at N times the density that kilns show in the field, from
-the seed: same seed, same storm. Both may be given. A file with a fault in it is
-refused as a whole (exit code 2).
+--storm N draws failures at N times the density that kilns show in the field,
+from the seed: same seed, same storm. Both may be given. A file with a fault in
+it is refused as a whole (exit code 2).
 
 Kinds: `
 
