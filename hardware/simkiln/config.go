@@ -177,13 +177,13 @@ func DefaultConfig() Config {
 	}
 }
 
-// SmallConfig gives a kiln for about 1.5 m3 of lumber indoors: 9 m3 of air, UA 18 W/K, a machine of 0.08 of the nominal
+// SmallConfig gives a kiln for about 1.5 m3 of lumber indoors: 9 m3 of air, UA 18 W/K, a machine of 0.065 of the nominal
 // one, 0.25 kW of fans, 0.6 kW of heat, outdoors 18 C. All of it is assumed, not published.
 func SmallConfig() Config {
 	c := DefaultConfig()
 	c.Room = Room{AirVolume: 9, UA: 18, AirChanges: 0.1, Structure: 0.3e6, StructureUA: 60, WallArea: 28, Start: 18, StartRH: 0.7}
 	c.Fans = Fans{Groups: 1, Power: 250, Flow: 2.5, Coast: quantity.Duration(40 * time.Second)}
-	c.Machine.Scale, c.Machine.BlowerLow, c.Machine.Crankcase, c.Machine.HoldUp = 0.08, false, 20, 0.1
+	c.Machine.Scale, c.Machine.BlowerLow, c.Machine.Crankcase, c.Machine.HoldUp = 0.065, false, 20, 0.1
 	c.Heat = Heat{Stages: 1, Power: 600}
 	c.Vents.Flow = 60
 	c.Spray.Rate = 1.5

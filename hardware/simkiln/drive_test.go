@@ -192,39 +192,3 @@ func TestDaysAreSensible(t *testing.T) {
 		checkBooks(t, k)
 	}
 }
-
-// Bergman (2008), FPL-RN-0310: three charges of 600 to 700 board feet in a small kiln; only start, end and days are
-// published. The machine and the room's cap are assumed, the air-dried mix is a stand-in of equal thirds; capacity is
-// the one number that was fitted, on the cherry run.
-func TestPublishedSmallKilnRuns(t *testing.T) {
-	if testing.Short() {
-		t.Skip("100 simulated days")
-	}
-	air := func(l LotConfig) LotConfig { l.AirDried = true; return l }
-	for _, c := range []struct {
-		name string
-		lots []LotConfig
-		rows [][3]float64
-		to   float64
-		days float64
-	}{
-		{"mixed air-dried", []LotConfig{air(lot("red oak", 27, 0.51, 18.4, 4)), air(lot("hard maple", 27, 0.51, 18.4, 4)), air(lot("pine", 27, 0.51, 18.4, 4))}, oak44, 7.3, 15},
-		{"cherry 5/4", []LotConfig{lot("cherry", 33, 1.53, 47.5, 8)}, maple44, 6.8, 27},
-		{"red oak 4/4", []LotConfig{lot("red oak", 27, 1.53, 82.9, 8)}, oak44, 6.1, 45},
-	} {
-		k := newKiln(t, SmallConfig(), c.lots...)
-		d := driver{k: k, stages: stagesOf(c.rows), dryBulbMax: 41, vent: true}
-		if c.lots[0].AirDried { // air-dried stock is warmed for most of a day at its shell's moisture: common practice, no source
-			warm := driver{k: k, stages: []stage{{0, 41, 13}}}
-			for k.Now() < 18*time.Hour {
-				warm.tick(2 * time.Second)
-			}
-			d.on = warm.on
-		}
-		days := d.dry(c.to, 90)
-		truth := k.Truth()
-		t.Logf("%-16s %.1f d, published %.0f (%+.0f %%), %.0f kWh, end T %.1f", c.name, days, c.days, 100*(days/c.days-1), truth.Energy/3.6e6, truth.DryBulb)
-		require.InEpsilon(t, c.days, days, 0.25, c.name)
-		checkBooks(t, k)
-	}
-}
