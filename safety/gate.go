@@ -143,7 +143,6 @@ func (g *Gate) off() error {
 func (g *Gate) save(now mono.Instant) {
 	want := g.state.record(g.plant)
 	if g.known && want == g.saved {
-		g.saveErr = nil
 		return
 	}
 	if g.flying || (g.saveErr != nil && now.Sub(g.savedAt) < retrySave) {

@@ -48,11 +48,10 @@ type facts struct {
 	airs     int     // how many
 	hangOpen bool    // vents are told shut, but hang open
 
-	on, off, unknown hardware.OutputSet // what feedback says; off is what no feedback says is on
-	dead             hardware.OutputSet // any feedback says is off, whatever another says
-	idle             int                // fan groups told on that feedback says are off
-	silentOften      bool               // this tick saw the silence that was one too many
-	dropped          bool               // this tick found outputs otherwise than told
+	on, dead, unknown hardware.OutputSet // some feedback says on, some says off, some cannot be read
+	idle              int                // fan groups told on that feedback says are off
+	silentOften       bool               // this tick saw the silence that was one too many
+	dropped           bool               // this tick found outputs otherwise than told
 
 	// What a condition looked at, for the operator.
 	probe hardware.ProbeID
@@ -147,8 +146,6 @@ func (f *facts) gather(p *Plant, s *State) {
 			f.dead = f.dead.With(o, true)
 		}
 	}
-	f.off = p.sensed &^ f.on &^ f.unknown
-
 	f.idle = 0
 	still := s.settled(s.Out.On & f.dead & hardware.AllFans)
 	for g := range p.groups {
@@ -287,14 +284,13 @@ func fansLost(_ *Plant, _ *State, f *facts) seen        { return when(f.idle >= 
 func fanNotFollowing(_ *Plant, _ *State, f *facts) seen { return when(f.idle >= 1) }
 
 func fanNotProven(p *Plant, s *State, f *facts) seen {
-	return when(p.contacts.Has(hardware.ContactAirflow) && s.Out.On&hardware.AllFans != 0 && s.Unproven > 0 &&
-		s.FansOn >= p.limits.FanProof.Std())
+	return when(p.contacts.Has(hardware.ContactAirflow) && s.Unproven > 0 && s.FansOn >= p.limits.FanProof.Std())
 }
 
 // airflowStuck, once in force, stays so until the contact has been seen to open: a proof that cannot fail proves nothing.
 func airflowStuck(p *Plant, s *State, f *facts) seen {
 	return when(f.snap.Contacts.Proven(hardware.ContactAirflow) && p.contacts.Has(hardware.ContactAirflow) &&
-		(s.Rule[AirflowStuck].Fill >= stuckFor || (s.Out.On&hardware.AllFans == 0 && s.FansOff > p.limits.FanCoast.Std())))
+		(s.Rule[AirflowStuck].Fill >= stuckFor || s.FansOff > p.limits.FanCoast.Std()))
 }
 
 // lowPressure does not latch at rest: a cold machine may well stand below its cut-out.

@@ -20,7 +20,6 @@ type Plant struct {
 	outputs  hardware.OutputSet
 	readBack hardware.OutputSet
 	current  hardware.OutputSet
-	sensed   hardware.OutputSet // read back or measured
 	groups   int
 	probes   int
 	dryBulbs []hardware.ProbeID
@@ -50,7 +49,6 @@ func Compile(limits Limits, layout *hardware.Layout) (*Plant, error) {
 	}
 	p := &Plant{limits: limits, spare: limits, contacts: layout.Contacts, outputs: layout.Outputs, readBack: layout.ReadBack & layout.Outputs,
 		current: layout.Current & layout.Outputs, groups: layout.FanGroups, probes: len(layout.Probes)}
-	p.sensed = p.readBack | p.current
 	p.dryBulbs = layout.ByRole(hardware.RoleDryBulb)
 	p.wetBulbs = layout.ByRole(hardware.RoleWetBulb)
 	p.bulbs = slices.Concat(p.dryBulbs, p.wetBulbs)

@@ -83,11 +83,18 @@ func limitsDamaged(p *Plant, _ *State, _ *facts) seen { return when(p.limits != 
 // crossedBy is how much hotter than every dry bulb a wet bulb may read, in kelvin: two good probes differ by as much.
 const crossedBy = 0.3
 
-// bulbsCrossed judges in moving air only: in still air a wick may be the warmer.
+// likeDry is how close to the hottest dry bulb a wet bulb reads that is exchanged for another dry bulb: closer than in any
+// air that a kiln holds, in kelvin.
+const likeDry = 0.5
+
+// bulbsCrossed judges in moving air only: in still air a wick may be the warmer. Of two dry bulbs one may be exchanged for
+// the wet bulb: then the wet one reads like the other, and the one like a wet bulb.
 func bulbsCrossed(p *Plant, s *State, f *facts) seen {
 	f.about(f.wetProbe, f.wet, f.high)
 	moving := s.Unproven == 0 || !p.contacts.Has(hardware.ContactAirflow)
-	return when(f.usable > 0 && moving && f.wet > f.high+crossedBy+halfStep)
+	above := f.wet > f.high+crossedBy+halfStep
+	exchanged := f.wet > f.low+crossedBy+halfStep && f.wet > f.high-likeDry
+	return when(f.usable > 0 && moving && (above || exchanged))
 }
 
 // Two bulbs that read alike to the last digit for this long, through this many changes, are one bulb.

@@ -147,9 +147,12 @@ func TestBulbsCrossed(t *testing.T) {
 		breaks  func(*rig)
 		seconds int
 	}{
-		{"within two good probes", value(wetBulb, 45.7), 0},
+		{"within two good probes", func(r *rig) { value(bulbA, 45.4)(r); value(wetBulb, 45.7)(r) }, 0},
 		{"old", func(r *rig) { value(wetBulb, 50)(r); aged(time.Minute, wetBulb)(r) }, 0},
-		{"above one of two", func(r *rig) { value(bulbB, 50)(r); value(wetBulb, 49)(r) }, 0},
+		{"above one of two, which hangs low", func(r *rig) { value(bulbB, 50)(r); value(wetBulb, 49.5)(r) }, 0},
+		{"exchanged for one of two", func(r *rig) { value(bulbA, 43)(r); value(bulbB, 50)(r); value(wetBulb, 49.51)(r) }, 120},
+		{"damp, and one of two a little low", func(r *rig) { value(bulbA, 44.7)(r); value(bulbB, 45)(r); value(wetBulb, 45)(r) }, 0},
+		{"damp, and one of two lower", func(r *rig) { value(bulbA, 44.69)(r); value(bulbB, 45)(r); value(wetBulb, 45)(r) }, 120},
 		{"still air", func(r *rig) { value(wetBulb, 50)(r); inactive(hardware.ContactAirflow)(r) }, 0},
 		{"crossed", func(r *rig) { value(wetBulb, 50)(r) }, 120},
 		{"no dry bulb", func(r *rig) { value(wetBulb, 50)(r); quality(hardware.NoAnswer, bulbA, bulbB)(r) }, 0},
@@ -276,7 +279,6 @@ func TestDead(t *testing.T) {
 func TestFanWithoutCurrent(t *testing.T) {
 	r := newRig(t)
 	r.plant.current |= forwards
-	r.plant.sensed |= forwards
 	amps := func(forward1, forward2 float32) func(*rig) {
 		return func(r *rig) {
 			r.snap.CurrentValid |= forwards
@@ -297,7 +299,6 @@ func TestFanWithoutCurrent(t *testing.T) {
 
 	r = newRig(t)
 	r.plant.current |= forwards
-	r.plant.sensed |= forwards
 	r.breaks = amps(3, 0)
 	for _, speed := range []float64{0.19, 0.2} {
 		r.state.Latched, r.want = 0, forwards

@@ -262,7 +262,7 @@ var table = [ruleCount - 1]row{
 			"Its overload, fuse and belt.", waitsNoFans}},
 	{id: BulbsCrossed, name: "wet_bulb_hotter_than_dry", class: hardware.WoodAtRisk, latched: true, clears: hardware.ByOperator,
 		see: bulbsCrossed, rise: 2 * time.Minute, refuse: allHeatAndRefrigerant | sprayOut,
-		text: [4]string{"{probe}, a wet bulb, read {value} C, hotter than every dry bulb by more than 0.3 K.", "Heat, compressor and spray are off; fans run on.",
+		text: [4]string{"{probe}, a wet bulb, read {value} C, hotter than a dry bulb by more than 0.3 K.", "Heat, compressor and spray are off; fans run on.",
 			"Whether wet and dry bulb are exchanged; their calibration.", waitsFans}},
 	{id: BulbsIdentical, name: "bulbs_identical", class: hardware.WoodAtRisk, latched: true, clears: hardware.ByOperator,
 		see: bulbsIdentical, refuse: allHeatAndRefrigerant | sprayOut,

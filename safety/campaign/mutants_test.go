@@ -14,6 +14,7 @@ import (
 	"os"
 	"os/exec"
 	"path/filepath"
+	"runtime"
 	"slices"
 	"strconv"
 	"strings"
@@ -303,6 +304,7 @@ func TestMutants(t *testing.T) {
 	for range mutantWorkers {
 		work := t.TempDir()
 		workers.Go(func() {
+			runtime.LockOSThread() // children die with the thread that made them
 			for i := range queue {
 				if isWoven[i] {
 					fate, _, err := s.run(t.Context(), binary, i+1)

@@ -28,7 +28,6 @@ type failure struct {
 	wants []string      // rules that are still to be written; the first part of each names whose
 	limit time.Duration // on detection
 	end   string        // the state it must end in
-	none  string        // why there is no signal for it on this kiln
 
 	// How the bench shows it, for what the gate answers for; nil when it does not.
 	shows *showing
@@ -241,7 +240,24 @@ var failures = [...]failure{
 	{fails: "mains lost", owner: ownGate, rules: []string{"mains_lost", "outage"}, limit: sameTick, end: "OFF; when they are back, by the length of the outage",
 		shows: stop("mains_lost", contact(hardware.ContactMains, false), hardware.ByItself)},
 	{fails: "mains low or a phase lost", owner: ownGate, rules: []string{"mains_lost"}, limit: 2 * second, end: "OFF; the compressor rests 5 min",
-		none: "no voltage is measured on this kiln; a voltage and phase relay whose contact is wired as mains sense makes it the row before"},
+		shows: &showing{own: func(b *bench) time.Duration {
+			b.fault = contact(hardware.ContactMains, false)
+			b.run(1)
+			off := b.told.On
+			b.fault = nil
+			b.want = on(hardware.Sounder)
+			b.run(11)
+			b.want = forwards | blower
+			b.run(5)
+			b.want = working
+			for b.ticks = 0; b.on()&machine == 0 && b.ticks < 1000; {
+				b.tick()
+			}
+			if off != 0 || b.ticks < 300-17 || b.ticks > 300 {
+				return -1
+			}
+			return sameTick
+		}}, note: "as far as the mains sense is the contact of a voltage and phase relay; no voltage is measured on this kiln"},
 	{fails: "program hangs", owner: ownGate, rules: []string{"controller_silent", "controller_silent_often"}, limit: 6 * second, end: "SAFE after 5 s, OFF and no heartbeat 30 s later; three within an hour: latched, operator",
 		shows: &showing{own: hang}},
 	{fails: "program panics or is killed", owner: ownShell, rules: []string{"shut_down", "outage"}, wants: []string{"shell: restarted_often"}, limit: second, end: "OFF before the panic goes on; nothing for 30 s after the start; three within an hour: SAFE, latched",
