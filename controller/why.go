@@ -121,15 +121,50 @@ func (w Why) Sentence(n *Names) string {
 	}
 	text := templates[w.Code]
 	if w.Remaining <= 0 {
-		text = strings.NewReplacer(", {left}", "", ", next try: {left}", "").Replace(text)
+		if cut, ok := strings.CutSuffix(text, ", next try: {left}"); ok {
+			text = cut
+		} else {
+			text = strings.Replace(text, ", {left}", "", 1)
+		}
 	}
-	return strings.NewReplacer(
-		"{value C}", Degrees(quantity.Celsius(w.Value), n.US), "{limit C}", Degrees(quantity.Celsius(w.Limit), n.US),
-		"{value}", figure(w.Value), "{limit}", figure(w.Limit),
-		"{left}", Span(w.Remaining)+" left",
-		"{lot}", nameAt(n.Lots, int(w.Lot), "lot"), "{probe}", nameAt(n.Probes, int(w.Probe), "probe"),
-		"{rule}", ruleName(n, w.Rule), "{holds}", schedule.Hold(w.Value).String(),
-	).Replace(text)
+	var b strings.Builder
+	for {
+		open := strings.IndexByte(text, '{')
+		if open < 0 {
+			break
+		}
+		end := open + strings.IndexByte(text[open:], '}')
+		b.WriteString(text[:open])
+		b.WriteString(w.fill(text[open+1:end], n))
+		text = text[end+1:]
+	}
+	b.WriteString(text)
+	return b.String()
+}
+
+// fill gives what stands for a word in braces.
+func (w Why) fill(word string, n *Names) string {
+	switch word {
+	case "value":
+		return figure(w.Value)
+	case "limit":
+		return figure(w.Limit)
+	case "value C":
+		return Degrees(quantity.Celsius(w.Value), n.US)
+	case "limit C":
+		return Degrees(quantity.Celsius(w.Limit), n.US)
+	case "left":
+		return Span(w.Remaining) + " left"
+	case "lot":
+		return nameAt(n.Lots, int(w.Lot), "lot")
+	case "probe":
+		return nameAt(n.Probes, int(w.Probe), "probe")
+	case "rule":
+		return ruleName(n, w.Rule)
+	case "holds":
+		return schedule.Hold(w.Value).String()
+	}
+	return "{" + word + "}"
 }
 
 // OutputSentence says an output's state and why: "compressor off: minimum rest, 3 min 10 s left".
