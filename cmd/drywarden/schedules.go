@@ -289,6 +289,7 @@ func (q *scheduleQuestion) published(told *scheduleJSON) error {
 	}
 	told.Code, told.Source = p.Code, p.Source
 	told.stages(p.Steps, wood.StandardPressure)
+	told.Notes = append(told.Notes, p.Notes...)
 	told.Notes = append(told.Notes, "as published for conventional kilns, without any machine's limits")
 	return nil
 }
@@ -297,7 +298,7 @@ func (t *scheduleJSON) stages(steps []library.Step, pressure quantity.Pascal) {
 	for _, s := range steps {
 		wb := s.DryBulb - quantity.Celsius(s.Depression)
 		stage := dryStageJSON{Kind: schedule.Dry.String(), DryBulb: float64(s.DryBulb), Depression: float64(s.Depression), EMC: float64(s.EMC),
-			WetBulb: float64(wb), RH: float64(wood.RHFromWetBulb(s.DryBulb, wb, pressure))}
+			WetBulb: float64(wb), RH: float64(max(0, wood.RHFromWetBulb(s.DryBulb, wb, pressure)))}
 		if s.FromMC > 0 {
 			stage.From = finite(s.FromMC)
 		}

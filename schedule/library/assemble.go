@@ -27,7 +27,7 @@ func (m Machine) Validate() error {
 		faults = append(faults, fmt.Errorf("station pressure %v: expected 30000 Pa to 110000 Pa", m.Pressure))
 	}
 	if !(m.DryBulbMax >= 20 && m.DryBulbMax <= wood.EMCMaxTemperature) {
-		faults = append(faults, fmt.Errorf("greatest dry bulb %v: expected 20 C to %v", m.DryBulbMax, wood.EMCMaxTemperature))
+		faults = append(faults, fmt.Errorf("greatest dry bulb %s: expected %s to %s", temperature(m.DryBulbMax), temperature(20), temperature(wood.EMCMaxTemperature)))
 	}
 	if !(m.RHMin >= 0 && m.RHMin <= 0.9) {
 		faults = append(faults, fmt.Errorf("lowest relative humidity %v: expected 0 %% to 90 %%", m.RHMin))
@@ -152,6 +152,9 @@ func (a *Assembled) enter(published []Step, start quantity.MoistureContent) {
 // fit brings one step within what machine and species allow, keeping its EMC if it can.
 func (a *Assembled) fit(s *Step, species *wood.Species) {
 	where := s.name()
+	if note := s.tooDry(); note != "" {
+		a.Notes = append(a.Notes, note)
+	}
 	limit, whose := a.Machine.DryBulbMax, "the machine's greatest"
 	if species != nil {
 		if species.MaxDryBulb < limit {
@@ -163,12 +166,12 @@ func (a *Assembled) fit(s *Step, species *wood.Species) {
 	}
 	// Published figures are whole degrees Fahrenheit; a limit written as 48.9 C means 120 F.
 	if s.DryBulb > limit+0.05 {
-		a.note("%s: dry bulb %s capped at %s, %s", where, celsius(s.DryBulb), celsius(limit), whose)
+		a.note("%s: dry bulb %s capped at %s, %s", where, temperature(s.DryBulb), temperature(limit), whose)
 	}
 	s.DryBulb = min(s.DryBulb, limit)
 	if floor := a.Machine.EMCMin(s.DryBulb); s.EMC < floor {
 		a.note("%s: EMC %s raised to %s, the driest air that the machine makes (%s RH at %s)", where,
-			percent(s.EMC), percent(floor), percent(quantity.MoistureContent(a.Machine.RHMin*100)), celsius(s.DryBulb))
+			percent(s.EMC), percent(floor), percent(quantity.MoistureContent(a.Machine.RHMin*100)), temperature(s.DryBulb))
 		s.EMC = floor
 	}
 	s.Depression = depression(s, a.Machine)
@@ -180,7 +183,7 @@ func (a *Assembled) finish() error {
 	ceiling := a.Target - UnderTarget
 	if floor := a.Machine.EMCMin(last.DryBulb); floor > ceiling {
 		return fmt.Errorf("target %v needs a last step at an EMC of %s or less, but the driest air that the machine makes (%s RH at %s) has %s",
-			a.Target, percent(ceiling), percent(quantity.MoistureContent(a.Machine.RHMin*100)), celsius(last.DryBulb), percent(floor))
+			a.Target, percent(ceiling), percent(quantity.MoistureContent(a.Machine.RHMin*100)), temperature(last.DryBulb), percent(floor))
 	}
 	if last.EMC > ceiling {
 		a.note("%s: EMC %s lowered to %s, %v points below the target", last.name(), percent(last.EMC), percent(ceiling), float64(UnderTarget))
@@ -212,10 +215,17 @@ func (a *Assembled) note(format string, args ...any) {
 	a.Notes = append(a.Notes, fmt.Sprintf(format, args...))
 }
 
-func celsius(t quantity.Celsius) string {
-	return (quantity.Celsius(math.Round(float64(t)*10) / 10)).String()
+// temperature and difference write what people read in either system of units.
+func temperature(t quantity.Celsius) string {
+	return fmt.Sprintf("%g F (%g C)", tenths(t.Fahrenheit()), tenths(float64(t)))
 }
 
+func difference(d quantity.CelsiusDelta) string {
+	return fmt.Sprintf("%g Fd (%g K)", tenths(1.8*float64(d)), tenths(float64(d)))
+}
+
+func tenths(v float64) float64 { return math.Round(v*10) / 10 }
+
 func percent(m quantity.MoistureContent) string {
-	return (quantity.MoistureContent(math.Round(float64(m)*10) / 10)).String()
+	return quantity.MoistureContent(tenths(float64(m))).String()
 }

@@ -82,7 +82,7 @@ func (c *Assembled) gentlestAt(lots []Assembled, from quantity.MoistureContent) 
 		}
 	}
 	if floor := c.Machine.EMCMin(step.DryBulb); step.EMC < floor {
-		c.note("%s: EMC %s raised to %s, the driest air that the machine makes at %s", step.name(), percent(step.EMC), percent(floor), celsius(step.DryBulb))
+		c.note("%s: EMC %s raised to %s, the driest air that the machine makes at %s", step.name(), percent(step.EMC), percent(floor), temperature(step.DryBulb))
 		step.EMC = floor
 	}
 	step.Depression = depression(&step, c.Machine)

@@ -1,6 +1,7 @@
 package library_test
 
 import (
+	"fmt"
 	"math"
 	"os"
 	"path/filepath"
@@ -73,6 +74,42 @@ func TestEveryTableReads(t *testing.T) {
 	entries, err := os.ReadDir("data")
 	require.NoError(t, err)
 	require.Len(t, entries, 4)
+}
+
+// All that the tables can be combined to, not only what the index uses: some ask at 100 to 110 F for a depression of 50 F,
+// more than bone-dry air has (49.5 F at 110 F by ASHRAE Fundamentals 2017, ch. 1).
+func TestNoCodeAsksForAirThatIsNot(t *testing.T) {
+	count, dry := 0, 0
+	for temperature := 1; temperature <= 14; temperature++ {
+		for _, class := range "ABCDEF" {
+			for depression := 1; depression <= 8; depression++ {
+				code := fmt.Sprintf("T%d-%c%d", temperature, class, depression)
+				p, err := library.Literal(code)
+				require.NoError(t, err)
+				none := 0
+				for _, s := range p.Steps {
+					require.GreaterOrEqual(t, float64(s.EMC), 0.0, code)
+					if s.EMC == 0 {
+						none++
+						require.LessOrEqual(t, s.DryBulb.Fahrenheit(), 110.01, code)
+						require.InDelta(t, 50, 1.8*float64(s.Depression), 1e-9, code)
+						require.Greater(t, wood.WetBulb(s.DryBulb, 0, wood.StandardPressure), s.DryBulb-quantity.Celsius(s.Depression), code)
+					}
+				}
+				require.Len(t, p.Notes, none, "%s: said aloud", code)
+				got, err := library.Assemble(library.Request{Code: code, Target: 7, Machine: capped(120)})
+				require.NoError(t, err, code)
+				checkAgainstLiteral(t, got)
+				checkEnds(t, got)
+				count, dry = count+1, dry+min(none, 1)
+			}
+		}
+	}
+	require.Equal(t, 14*6*8, count)
+	require.Positive(t, dry)
+	mild, err := library.Assemble(library.Request{Species: "red oak", Thickness: 0.052, Target: 7, Machine: capped(120), Grades: -1})
+	require.NoError(t, err)
+	require.Contains(t, mild.Notes, "step from 25 %: no air of 105 F (40.6 C) has a depression of 50 Fd (27.8 K); bone-dry air is meant")
 }
 
 func TestLiteralSaysWhatIsWrong(t *testing.T) {
@@ -311,11 +348,11 @@ func TestTargetOutOfTheMachinesReachIsRefused(t *testing.T) {
 	got, err := library.Assemble(r)
 	require.NoError(t, err)
 	require.InDelta(t, 5.1, float64(got.Steps[len(got.Steps)-1].EMC), 0.06)
-	require.Contains(t, got.Notes, "step from 25 %: dry bulb 54.4 C capped at 49 C, the machine's greatest")
-	require.Contains(t, got.Notes, "step from 25 %: EMC 2.2 % raised to 5.1 %, the driest air that the machine makes (28 % RH at 49 C)")
+	require.Contains(t, got.Notes, "step from 25 %: dry bulb 130 F (54.4 C) capped at 120.2 F (49 C), the machine's greatest")
+	require.Contains(t, got.Notes, "step from 25 %: EMC 2.2 % raised to 5.1 %, the driest air that the machine makes (28 % RH at 120.2 F (49 C))")
 	r.Target = 6
 	_, err = library.Assemble(r)
-	require.ErrorContains(t, err, "target 6 % needs a last step at an EMC of 4.5 % or less, but the driest air that the machine makes (28 % RH at 49 C) has 5.1 %")
+	require.ErrorContains(t, err, "target 6 % needs a last step at an EMC of 4.5 % or less, but the driest air that the machine makes (28 % RH at 120.2 F (49 C)) has 5.1 %")
 }
 
 func TestAirDriedStockEntersAtItsStep(t *testing.T) {

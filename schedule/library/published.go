@@ -33,6 +33,7 @@ type Published struct {
 	Code   string
 	Source string
 	Steps  []Step
+	Notes  []string // each step that asks for drier air than there is
 }
 
 // temperatureAt are the moistures at which the temperature table changes its step; the first is the green step.
@@ -66,7 +67,8 @@ func Index() []Entry {
 }
 
 // Literal writes out a code such as "T4-D2", in any case. The published EMC is Hailwood-Horrobin's at the published dry
-// bulb and thermodynamic wet bulb at sea level. The error says which part of the code is not in the tables.
+// bulb and thermodynamic wet bulb at sea level, and 0 where no air has so great a depression (50 F at 105 F), which a note
+// says. The error says which part of the code is not in the tables.
 func Literal(code string) (Published, error) {
 	code = strings.ToUpper(strings.TrimSpace(code))
 	temperature, rest, found := strings.Cut(code, "-")
@@ -90,12 +92,27 @@ func Literal(code string) (Published, error) {
 	for _, from := range append([]float64{0}, triggers...) {
 		db := quantity.FromFahrenheit(inForce(temperatureAt[:], dry, from))
 		dep := quantity.CelsiusDelta(inForce(depressionAt, depression, from) / 1.8)
-		rh := wood.RHFromWetBulb(db, db-quantity.Celsius(dep), wood.StandardPressure)
+		// Such a step means that the vents stand open; the driest air that there is comes nearest.
+		rh := max(0, wood.RHFromWetBulb(db, db-quantity.Celsius(dep), wood.StandardPressure))
 		published.Steps = append(published.Steps, Step{
 			FromMC: quantity.MoistureContent(from), DryBulb: db, Depression: dep, EMC: wood.EMC(db, rh),
 		})
 	}
-	return published.withoutRepeats(), nil
+	published = published.withoutRepeats()
+	for i := range published.Steps {
+		if note := published.Steps[i].tooDry(); note != "" {
+			published.Notes = append(published.Notes, note)
+		}
+	}
+	return published, nil
+}
+
+// tooDry says that a published step asks for air that is not, or nothing.
+func (s *Step) tooDry() string {
+	if s.EMC > 0 {
+		return ""
+	}
+	return fmt.Sprintf("%s: no air of %s has a depression of %s; bone-dry air is meant", s.name(), temperature(s.DryBulb), difference(s.Depression))
 }
 
 // inForce gives the value of a column that holds when the moisture has fallen to from; 0 stands for green.
