@@ -3,6 +3,7 @@ package main
 import (
 	"fmt"
 	"math"
+	"strings"
 	"time"
 
 	"github.com/spf13/cobra"
@@ -29,9 +30,9 @@ Ponderosa pine squares of 4 to 10 in nominal (dressed: half an inch less), from
 40 to 60 F to 133 F in a kiln at 160 F and a depression of 2 to 12 Fd,
 stickered: the published regression (Wood Handbook FPL-GTR-190 table 20-8).
 Anything else: transient conduction in two dimensions, within 25 % of that
-table. From 3 in on it counts the slow coming up of the kiln as the table's
-timbers show it; thinner boards meet hot air at once unless --come-up says
-otherwise.
+table when the wood is taken to be at 25 % moisture. From 3 in on it counts the
+slow coming up of the kiln as the table's timbers show it; thinner boards meet
+hot air at once unless --come-up says otherwise.
 
 The exposure begins when the core is there. It is measured, never calculated,
 and nothing here certifies a treatment.
@@ -132,7 +133,7 @@ func (h *heating) solve() (heatJSON, error) {
 		return heatJSON{}, err
 	}
 	t := heatJSON{Minutes: conduction.Minutes(), Method: methodConduction, Conduction: conduction.Minutes(), ComeUp: math.Round(comeUp.Seconds()) / 60,
-		Source: "transient conduction, properties of the Wood Handbook FPL-GTR-190 ch. 4; an estimate, within 25 % of its table 20-8", Notes: []string{}}
+		Source: "transient conduction, properties of the Wood Handbook FPL-GTR-190 ch. 4; an estimate, within 25 % of its table 20-8 at 25 % moisture", Notes: []string{}}
 	if published, ok := h.published(&t); ok {
 		t.Minutes, t.Method = published.Minutes(), methodPublished
 		t.Source = "Wood Handbook FPL-GTR-190 table 20-8 (Simpson, Wang and Verrill 2003, FPL-RP-607)"
@@ -158,7 +159,7 @@ func (h *heating) published(t *heatJSON) (time.Duration, bool) {
 	}
 	published, err := wood.PublishedCoreTime(h.thickness+dressing, h.dryBulb.Sub(h.wetBulb), h.initial)
 	if err != nil {
-		t.note("not the published table: %s", oneLine(err))
+		t.note("not the published table: %s", strings.TrimPrefix(oneLine(err), "published heating time: "))
 		return 0, false
 	}
 	return published, true

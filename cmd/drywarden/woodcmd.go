@@ -80,7 +80,18 @@ point of moisture, with --thickness the safe rate.
 
 Wood Handbook FPL-GTR-190 tables 4-1 and 4-3 and FPL-GTR-282 table 5-3; safe
 rates from memory; each species says which figures are confirmed. Species that
-are missing can be given with --species-file: see wood species --file-format.`,
+are missing can be given with --species-file: see wood species --file-format.
+
+JSON, of one species (of all: a list of them, species): name, scientific, also,
+group, softwood, basic_specific_gravity, green_heart_percent, green_sap_percent,
+pores_full_percent, shrinkage_radial_to_oven_dry_percent, likewise tangential
+and volumetric, shrinkage_volumetric_estimated, safe_rate_4_4_percent_per_day,
+safe_rate_8_4_percent_per_day, safe_rate_assumed, green_dry_bulb_max_celsius,
+dry_bulb_max_celsius, note, status; null where no figure is given. With --mc
+at_moisture (moisture_percent, specific_gravity, density_kg_per_m3,
+shrinkage_radial_percent, likewise tangential and volumetric), with --volume
+of_volume (green_volume_m3, oven_dry_kg, water_kg_per_point), with --thickness
+at_thickness (thickness_meters, safe_rate_percent_per_day, assumed).`,
 		Example: `  drywarden wood species "red oak" --mc "12 %" --volume "840 bf" --thickness 8/4`}
 	in := &inputs{cmd: cmd}
 	in.add(&moisture, "mc", "moisture `content`, like \"12 %\"")
@@ -287,6 +298,7 @@ type boardJSON struct {
 	NowNew   *float64       `json:"moisture_now_on_new_basis_percent,omitempty"`
 	Shift    *float64       `json:"shift_points,omitempty"`
 	Weights  []boardWeightJ `json:"weights"`
+	Notes    []string       `json:"notes"`
 }
 
 type boardWeightJ struct {
@@ -338,7 +350,7 @@ comes its moisture. --new-oven-dry shows what a later section changes. (Simpson
 
 JSON: section_moistures_percent, oven_dry_kg, moisture_when_cut_percent,
 moisture_now_percent, points_off_for_1_percent_of_oven_dry, weights
-(moisture_percent, weight_kg), and with --new-oven-dry new_oven_dry_kg,
+(moisture_percent, weight_kg), notes, and with --new-oven-dry new_oven_dry_kg,
 moisture_now_on_new_basis_percent, shift_points.`,
 		Example: `  drywarden wood board --section 62.3g/35.1g --section 60.8g/34.0g \
     --cut 2.31kg --now 1.92kg
@@ -361,6 +373,9 @@ moisture_now_on_new_basis_percent, shift_points.`,
 			return failf(exitUse, "give --cut with one --section or more, or --oven-dry")
 		}
 		if cutting {
+			if !in.given("cut") || len(parts.list) == 0 {
+				return failf(exitUse, "give --cut with one --section or more, or --oven-dry")
+			}
 			var err error
 			if ovenDry, err = wood.CalculatedOvenDry(cut, parts.list...); err != nil {
 				return wrong(err)
@@ -369,7 +384,10 @@ moisture_now_on_new_basis_percent, shift_points.`,
 		if !(ovenDry > 0) {
 			return failf(exitUse, "oven-dry weight %s is not above 0", ovenDry)
 		}
-		told := boardJSON{Sections: []float64{}, OvenDry: float64(ovenDry), Weights: []boardWeightJ{}}
+		told := boardJSON{Sections: []float64{}, OvenDry: float64(ovenDry), Weights: []boardWeightJ{}, Notes: []string{}}
+		if cutting && now > cut {
+			told.Notes = append(told.Notes, fmt.Sprintf("the board weighs %s now, more than the %s when it was cut: are the two changed round?", bothMasses(now), bothMasses(cut)))
+		}
 		for _, m := range parts.list {
 			told.Sections = append(told.Sections, float64(m))
 		}
@@ -444,7 +462,10 @@ func (a *app) printBoard(t *boardJSON) error {
 	for _, x := range t.Weights {
 		fmt.Fprintf(w, "  at %s %%\t%s\n", plain(x.Moisture, 0), bothMasses(quantity.Kilogram(x.Weight)))
 	}
-	return w.Flush()
+	if err := w.Flush(); err != nil {
+		return err
+	}
+	return a.notes(t.Notes)
 }
 
 // meterJSON is what wood meter --json gives.

@@ -106,7 +106,7 @@ func RHForEMC(t quantity.Celsius, emc quantity.MoistureContent) quantity.Ratio {
 func CheckEMC(t quantity.Celsius, rh quantity.Ratio) error {
 	switch {
 	case !(t >= EMCMinTemperature && t <= EMCMaxTemperature):
-		return fmt.Errorf("EMC at %v: the equation holds from %v to %v", t, EMCMinTemperature, EMCMaxTemperature)
+		return fmt.Errorf("EMC at %s: the equation holds from %s to %s", both(t), both(EMCMinTemperature), both(EMCMaxTemperature))
 	case !(rh >= 0 && rh <= EMCMaxRH):
 		return fmt.Errorf("EMC at %v relative humidity: the equation holds from 0 %% to %v", rh, EMCMaxRH)
 	}

@@ -75,7 +75,7 @@ func TestEMCRisesWithHumidityAndFallsWithTemperature(t *testing.T) {
 
 func TestEMCLimitsAreSaid(t *testing.T) {
 	require.NoError(t, wood.CheckEMC(49, 0.28))
-	require.EqualError(t, wood.CheckEMC(120, 0.5), "EMC at 120 C: the equation holds from -1.2 C to 98.9 C")
+	require.EqualError(t, wood.CheckEMC(120, 0.5), "EMC at 248.0 F (120.0 C): the equation holds from 29.8 F (-1.2 C) to 210.0 F (98.9 C)")
 	require.EqualError(t, wood.CheckEMC(20, 0.99), "EMC at 99 % relative humidity: the equation holds from 0 % to 98 %")
 	require.Error(t, wood.CheckEMC(quantity.Celsius(math.NaN()), 0.5))
 	require.Error(t, wood.CheckEMC(20, quantity.Ratio(math.NaN())))

@@ -31,7 +31,7 @@ func Exposures() []Exposure {
 		{Name: "insect", Core: 60, Time: 2 * time.Hour,
 			Source:  "common practice, no source; 56 C for 30 min kills most (Wood Handbook FPL-GTR-190 ch. 14), powder-post beetles with exceptions",
 			Caution: "a private plan; no published time and temperature covers every beetle"},
-		{Name: "pitch", Core: 71, DryBulb: true, Time: 24 * time.Hour,
+		{Name: "pitch", Core: 71.1, DryBulb: true, Time: 24 * time.Hour,
 			Source:  "Simpson (ed.) 1991, Dry Kiln Operator's Manual, AH-188, ch. 7: 160 F for about 24 h in 4/4, longer when thicker (from memory)",
 			Caution: "sets only up to the temperature reached: cooler is partial, and resin softens again above it"},
 	}

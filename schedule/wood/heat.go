@@ -176,14 +176,19 @@ func CoreTime(s Section) (time.Duration, error) {
 		return 0, nil
 	}
 	if end := s.faceEnd(); end <= float64(s.Core)+0.2 {
-		return 0, fmt.Errorf("time for heat to reach the core: in air of %.1f C with a wet bulb of %.1f C the wood comes to rest at %.1f C and never reaches %.1f C; raise the wet bulb above that",
-			float64(s.DryBulb), float64(s.WetBulb), end, float64(s.Core))
+		return 0, fmt.Errorf("time for heat to reach the core: in air of %s with a wet bulb of %s the wood comes to rest at %s and never reaches %s; raise the wet bulb above that",
+			both(s.DryBulb), both(s.WetBulb), both(quantity.Celsius(end)), both(s.Core))
 	}
 	seconds, ok := s.solve(heatOf(s.Moisture, s.Gravity), s.face(), heatNodes)
 	if !ok {
 		return 0, fmt.Errorf("time for heat to reach the core: more than %v", maxHeatTime)
 	}
 	return time.Duration(seconds * 1e9).Round(time.Second), nil
+}
+
+// both writes a temperature for people who read one system of units or the other.
+func both(t quantity.Celsius) string {
+	return fmt.Sprintf("%.1f F (%.1f C)", t.Fahrenheit(), float64(t))
 }
 
 // faceEnd is the temperature at which the wood comes to rest.

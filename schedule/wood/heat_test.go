@@ -89,7 +89,7 @@ func TestHeatingTimesOfBoardsAndHardwoodTimbers(t *testing.T) {
 func TestWetBulbBelowTheCoreIsRefused(t *testing.T) {
 	_, err := wood.CoreTime(wood.Section{Thickness: 0.0254, Width: 0.1524, Gravity: 0.54, Moisture: 110, Initial: 20,
 		DryBulb: quantity.FromFahrenheit(160), WetBulb: quantity.FromFahrenheit(110), Core: quantity.FromFahrenheit(133)})
-	require.ErrorContains(t, err, "never reaches 56.1 C")
+	require.ErrorContains(t, err, "never reaches 133.0 F (56.1 C)")
 	require.ErrorContains(t, err, "raise the wet bulb")
 }
 

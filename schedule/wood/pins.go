@@ -121,7 +121,7 @@ func MeterMoisture(reading quantity.MoistureContent, t quantity.Celsius, s *Spec
 	corrected := TemperatureCorrected(reading, t)
 	scale, own = PinScaleFor(s)
 	beyond := func() error {
-		return fmt.Errorf("pin reading %v in wood at %v stands for a moisture outside %v to %v, where the table of resistances ends", reading, t, PinMinMoisture, PinMaxMoisture)
+		return fmt.Errorf("pin reading %v in wood at %s stands for a moisture outside %v to %v, where the table of resistances ends", reading, both(t), PinMinMoisture, PinMaxMoisture)
 	}
 	if !(corrected >= PinMinMoisture && corrected <= PinMaxMoisture) {
 		return 0, 0, nil, false, beyond()
@@ -169,7 +169,7 @@ func PinMoisture(r quantity.Ohm, t quantity.Celsius) (mc, sigma quantity.Moistur
 func CheckPinReading(reading quantity.MoistureContent, t quantity.Celsius) error {
 	switch {
 	case !(t >= PinMinTemperature && t <= PinMaxTemperature):
-		return fmt.Errorf("pin reading in wood at %v: the correction holds from %v to %v", t, PinMinTemperature, PinMaxTemperature)
+		return fmt.Errorf("pin reading in wood at %s: the correction holds from %s to %s", both(t), both(PinMinTemperature), both(PinMaxTemperature))
 	case !(reading >= PinMinMoisture && reading <= PinMaxMoisture):
 		return fmt.Errorf("pin reading %v: a meter means something from %v to %v only, above fiber saturation nothing", reading, PinMinMoisture, PinMaxMoisture)
 	}

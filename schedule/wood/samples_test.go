@@ -151,7 +151,7 @@ func TestPinMoistureOutsideItsRange(t *testing.T) {
 	require.True(t, ok)
 	require.InDelta(t, 12-0.1*22, float64(hot), 0.4, "James 1988, chart, from memory: about 0.1 point per kelvin at 12 %%")
 	require.EqualError(t, wood.CheckPinReading(32, 20), "pin reading 32 %: a meter means something from 7 % to 25 % only, above fiber saturation nothing")
-	require.EqualError(t, wood.CheckPinReading(12, 80), "pin reading in wood at 80 C: the correction holds from -20 C to 60 C")
+	require.EqualError(t, wood.CheckPinReading(12, 80), "pin reading in wood at 176.0 F (80.0 C): the correction holds from -4.0 F (-20.0 C) to 140.0 F (60.0 C)")
 	require.NoError(t, wood.CheckPinReading(12, 45))
 }
 
