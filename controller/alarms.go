@@ -58,6 +58,7 @@ const (
 	RuleVentHangs
 	RuleDoorSigns
 	RuleOutOfFamily
+	RuleNobodyAnswers
 	lastRule
 
 	ruleCount = int(lastRule - FirstRule)
@@ -167,7 +168,7 @@ var rules = [ruleCount]hardware.RuleText{
 	{ID: RuleProbeJumped, Name: "probe_jumped", Class: hardware.Machine, Clears: hardware.ByItself,
 		Seen: "{probe} gave its power-on value, or changed faster than anything can, three times in a row.", Done: "It is not used until three samples agree.",
 		CheckFirst: "Supply, plug and cable of the probe.", WoodWaits: "It need not wait while another probe of the kind is valid."},
-	{ID: RuleWickDirty, Name: "wick_slow", Class: hardware.Machine, Clears: hardware.ByItself,
+	{ID: RuleWickDirty, Name: "wick_drifting", Class: hardware.Machine, Clears: hardware.ByItself,
 		Seen: "The wet bulb has moved up against the humidity probe by {value} K; {limit} K is the most.", Done: "The one that asks for less drying counts.",
 		CheckFirst: "Change the wick, distilled water; if it is new: the humidity probe reads low.", WoodWaits: "It dries a little slowly meanwhile; days do no harm."},
 	{ID: RuleHumidityDrift, Name: "humidity_drifts", Class: hardware.Machine, Clears: hardware.ByItself,
@@ -182,16 +183,16 @@ var rules = [ruleCount]hardware.RuleText{
 	{ID: RuleCoreInAir, Name: "core_probe_in_air", Class: hardware.WoodAtRisk, Clears: hardware.ByOperator,
 		Seen: "{probe}, a core probe, follows the air as no wood can.", Done: "It is not counted until this is reset.",
 		CheckFirst: "Whether it has come out of its hole; seal it in again.", WoodWaits: "It need not wait, but for the heat treatment."},
-	{ID: RuleCoreTwins, Name: "core_probes_identical", Class: hardware.Machine, Clears: hardware.ByOperator,
+	{ID: RuleCoreTwins, Name: "cores_identical", Class: hardware.Machine, Clears: hardware.ByOperator,
 		Seen: "{probe} and another probe gave the same readings to the last digit for ten minutes.", Done: "Core probes among them are not counted until this is reset.",
 		CheckFirst: "The probes' addresses: one sensor may be entered twice.", WoodWaits: "It need not wait, but for the heat treatment."},
-	{ID: RulePinLeak, Name: "pins_leak", Class: hardware.Housekeeping, Clears: hardware.ByItself,
+	{ID: RulePinLeak, Name: "pin_leaks", Class: hardware.Housekeeping, Clears: hardware.ByItself,
 		Seen: "The resistance of {probe} does not follow its lot: it leaks or is short.", Done: "The pins are not used.",
 		CheckFirst: "Wet plug or cable; sap or metal between the pins.", WoodWaits: "It need not wait while sample boards are weighed."},
-	{ID: RulePinLoose, Name: "pins_loose", Class: hardware.Housekeeping, Clears: hardware.ByItself,
+	{ID: RulePinLoose, Name: "pin_loose", Class: hardware.Housekeeping, Clears: hardware.ByItself,
 		Seen: "{probe} dries faster than wood can: the pins are loose.", Done: "The pins are not used until they are back.",
 		CheckFirst: "Drive them in again beside the old holes.", WoodWaits: "It need not wait while sample boards are weighed."},
-	{ID: RuleCellSlipped, Name: "load_cell_slipped", Class: hardware.Housekeeping, Clears: hardware.ByOperator,
+	{ID: RuleCellSlipped, Name: "load_cell_jumped", Class: hardware.Housekeeping, Clears: hardware.ByOperator,
 		Seen: "{probe} jumped though the door was shut.", Done: "Nothing: load cells are shown, only weighings by hand are believed.",
 		CheckFirst: "Whether the hung board touches anything; the cell's zero.", WoodWaits: "It need not wait."},
 	{ID: RuleWaterMissing, Name: "condensate_missing", Class: hardware.Machine, Clears: hardware.ByItself,
@@ -206,7 +207,7 @@ var rules = [ruleCount]hardware.RuleText{
 	{ID: RuleBlowerIdle, Name: "blower_without_air", Class: hardware.Machine, Clears: hardware.ByItself,
 		Seen: "The blower over the coil was tried twice and moves no air.", Done: "The compressor stays off; the blower is tried every few minutes.",
 		CheckFirst: "Breaker and overload of the machine, belt, filter, ice; never switch a ground-fault breaker on again unseen.", WoodWaits: "A day with the fans running."},
-	{ID: RuleCrankcaseCold, Name: "crankcase_heater_dead", Class: hardware.Machine, Clears: hardware.ByItself,
+	{ID: RuleCrankcaseCold, Name: "crankcase_cold", Class: hardware.Machine, Clears: hardware.ByItself,
 		Seen: "The crankcase heater is told on and draws nothing.", Done: "After two hours at rest the compressor waits until it has been warm again for as long.",
 		CheckFirst: "Its fuse, cable and element.", WoodWaits: "A day with the fans running."},
 	{ID: RuleTooWarm, Name: "air_too_warm", Class: hardware.WoodAtRisk, Clears: hardware.ByItself,
@@ -215,12 +216,15 @@ var rules = [ruleCount]hardware.RuleText{
 	{ID: RuleVentHangs, Name: "vents_stay_shut", Class: hardware.Machine, Clears: hardware.ByItself,
 		Seen: "The vents were told open for {value} min in all and stay shut.", Done: "The dry-bulb set point rises no further.",
 		CheckFirst: "Flaps, drive and end switches of the vents.", WoodWaits: "It need not wait unless it becomes too warm."},
-	{ID: RuleDoorSigns, Name: "air_as_with_open_door", Class: hardware.WoodAtRisk, Clears: hardware.ByItself,
+	{ID: RuleDoorSigns, Name: "door_seems_open", Class: hardware.WoodAtRisk, Clears: hardware.ByItself,
 		Seen: "Within minutes the air lost warmth and water as with an open door, and the door contact says shut.", Done: "Nothing: fans and machines may start.",
 		CheckFirst: "The door, before anybody goes in; then its contact and the vents.", WoodWaits: "Green wood minutes to hours: it dries in outdoor air."},
 	{ID: RuleOutOfFamily, Name: "charge_out_of_family", Class: hardware.WoodAtRisk, Clears: hardware.ByItself,
 		Seen: "A lot's sample boards, or its rate of {value} points a day where {limit} is safe, do not fit the charge sheet.", Done: "The stage goes on.",
 		CheckFirst: "Is this really the species, thickness and moisture on the sheet?", WoodWaits: "Look within hours when it dries too fast."},
+	{ID: RuleNobodyAnswers, Name: "nobody_answers", Class: hardware.WoodAtRisk, Clears: hardware.ByItself,
+		Seen: "An alarm has waited for {value} h; {limit} h is the longest.", Done: "The air is made gentler, hour by hour: up to 2 points of EMC damper and 5 K cooler.",
+		CheckFirst: "Whether the alarms reach anybody: this program shows and logs them, it calls nobody.", WoodWaits: "Days, as gently as this."},
 }
 
 // Rules gives the texts of the controller's alarms, by id.
@@ -246,7 +250,7 @@ func (t *tick) alarms() {
 	missing := a.Yield.Since > waterLost || a.BarrenDamp > idleFor && cold
 	t.alarm(RuleCompressorIdle, a.BarrenDamp > idleFor && !wick && !missing, 0, a.BarrenDamp.Minutes(), idleFor.Minutes(), none)
 	t.alarm(RuleWaterMissing, missing && !wick, 0, a.Yield.Since, waterLost, none)
-	t.alarm(RuleYieldLow, a.Yield.Low, 0, yieldPercent(a), yieldShare, none)
+	t.alarm(RuleYieldLow, (a.Yield.Low || a.Yield.Poor) && !wick, 0, yieldPercent(a), yieldShare, none)
 	if running {
 		sample, since := s.Estimate.Wood.Overdue(&t.cfg.Estimate)
 		t.alarm(RuleSampleOverdue, sample >= 0, 0, since.Hours(), t.cfg.Estimate.WeighEvery.Hours(), none)
@@ -277,6 +281,8 @@ func (t *tick) alarms() {
 	t.machines(running)
 	t.repeat()
 	t.absent()
+	patience := t.patience()
+	t.alarm(RuleNobodyAnswers, running && s.Absent > patience, 0, s.Absent.Hours(), patience.Hours(), none)
 }
 
 // lowest gives the first probe of a set.
@@ -291,7 +297,11 @@ func yieldPercent(a *estimate.Air) float64 {
 	if a.Yield.Scale <= 0 {
 		return 0
 	}
-	return 100 * a.Yield.Share / a.Yield.Scale
+	share := a.Yield.Share
+	if a.Yield.Poor {
+		share = a.Yield.RecentGot / max(a.Yield.RecentWant, 1)
+	}
+	return 100 * share / a.Yield.Scale
 }
 
 // probes tells of those that are not believed.
@@ -387,7 +397,7 @@ func (t *tick) wick() bool {
 		a.Distrust |= 1 << a.DampRaw
 		return true
 	}
-	if a.BarrenDamp <= wickFor && !a.Yield.Shrunk {
+	if a.BarrenDamp <= wickFor && !a.Yield.Shrunk && !a.Yield.Poor {
 		return false
 	}
 	if a.HumidCount > 1 && a.ApartHumid <= float64(t.cfg.Estimate.HumidAgree) {
@@ -513,7 +523,7 @@ func (t *tick) absent() {
 	s, prev := t.s, &t.in.Snapshot.Previous
 	oldest := time.Duration(0)
 	for i := range int(s.AlarmCount) {
-		if a := &s.Alarms[i]; !a.Acked && a.Class > hardware.Housekeeping {
+		if a := &s.Alarms[i]; !a.Acked && a.Class > hardware.Housekeeping && a.Rule != RuleNobodyAnswers {
 			oldest = max(oldest, a.For)
 		}
 	}

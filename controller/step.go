@@ -308,13 +308,18 @@ func (t *tick) unsteady() bool {
 	return t.s.Restart.Class >= OutageHalfDay && t.s.Restart.Stable < restartWait
 }
 
+// patience is for how long an alarm may wait for somebody.
+func (t *tick) patience() time.Duration {
+	if t.cfg.AbsentAfter > 0 {
+		return t.cfg.AbsentAfter
+	}
+	return absentAfter
+}
+
 // absence makes the air gentler while an alarm waits for somebody who does not come.
 func (t *tick) absence() {
 	s, sp := t.s, &t.out.SetPoints
-	limit := t.cfg.AbsentAfter
-	if limit <= 0 {
-		limit = absentAfter
-	}
+	limit := t.patience()
 	step := quantity.Ratio(absentPace * t.elapsed.Hours())
 	if s.Absent > limit && s.Run.Phase == schedule.Running {
 		s.Gentle = min(s.Gentle+step, 1)

@@ -188,7 +188,8 @@ func Looked(s *State, what Look) {
 	case LookWick:
 		a := &s.Air
 		a.Distrust, a.BarrenDamp, a.ApartRaw = 0, 0, 0
-		a.Yield.Since, a.Yield.Shrunk = 0, false
+		a.Yield.Since, a.Yield.Shrunk, a.Yield.Poor = 0, false, false
+		a.Yield.RecentGot, a.Yield.RecentWant = 0, 0
 		t.Drift, t.DriftFor, t.Dirty, t.Dry = 0, 0, false, false
 	}
 	t.sum()

@@ -48,12 +48,13 @@ const (
 	familyShare   = 0.3 // of the sheet's moisture
 	leakOhms      = 5e8
 	leakDay       = 24 * time.Hour
-	leakLost      = 1.0  // points that the lot lost meanwhile
-	leakAbove     = 1.5  // points that the pins read over their lot
-	leakSlope     = 0.15 // decades a point; wood rises by 0.4 (James 1988, FPL-GTR-6, table 1; from memory)
-	shortOhms     = 5e5
-	shortBelow    = 20.0 // points
-	looseDrop     = 1.0  // points an hour
+	leakLost      = 1.0   // points that the lot lost meanwhile
+	leakAbove     = 1.5   // points that the pins read over their lot
+	leakSlope     = 0.15  // decades a point; wood rises by 0.4 (James 1988, FPL-GTR-6, table 1; from memory)
+	shortOhms     = 1.5e5 // the meter ends at 1e5
+	shortBelow    = 20.0  // points
+	looseDrop     = 1.0   // points from one look to the next, an hour
+	wetJump       = 1.0   // likewise
 	openOhms      = 9e10
 	openAbove     = 8.0 // points
 )
@@ -380,34 +381,41 @@ func (w *Wood) judgePin(in *Input, id hardware.ProbeID, lot int, ohms, mc float6
 	p.Day += pinsEvery
 	log := math.Log10(ohms)
 	if !p.Known {
-		*p = Pin{Known: true, Moisture: mc, Log: log, Loss: w.Lot[lot].Loss}
+		*p = Pin{Known: true, Log: log, Loss: w.Lot[lot].Loss}
 	}
-	short := ohms < shortOhms && mean+2*sigma < shortBelow
+	if p.Moisture == 0 && ok {
+		p.Moisture = mc
+	}
+	// Moisture stays at what the wood was believed to have: the pins are sound again when they are back there.
+	leaks, loose := trust.Leak>>id&1 == 1, trust.Loose>>id&1 == 1
 	if p.Day >= leakDay {
 		lost, rose := w.Lot[lot].Loss-p.Loss, log-p.Log
-		if lost >= leakLost {
-			set(&trust.Leak, id, ohms > leakOhms && math.Abs(rose) < leakSlope*lost && mc > mean+leakAbove)
+		if lost >= leakLost && ohms > leakOhms && math.Abs(rose) < leakSlope*lost && mc > mean+leakAbove {
+			leaks, p.Moisture = true, mean // it does not follow the wood
 		}
 		p.Day, p.Log, p.Loss = 0, log, w.Lot[lot].Loss
 	}
-	if short {
-		set(&trust.Leak, id, true)
-	} else if ohms < leakOhms/2 {
-		set(&trust.Leak, id, false)
-	}
+	short := ohms < shortOhms && mean+2*sigma < shortBelow
 	open := ohms > openOhms && mean-2*sigma > openAbove
-	loose := trust.Loose>>id&1 == 1
-	switch {
-	case open, !loose && ok && p.Moisture-mc > looseDrop*pinsEvery.Hours():
-		loose = true // Moisture stays: the pins are sound again when they are back
-	case loose && ok && mc > p.Moisture-looseDrop/2:
-		loose = false
+	switch d := mc - p.Moisture; {
+	case short:
+		leaks = true
+	case open:
+		loose = true
+	case !ok || p.Moisture == 0:
+	case d > wetJump && !in.Wetting: // no wood becomes wetter so fast
+		leaks = true
+	case d < -looseDrop:
+		loose = true
+	case d < wetJump/2 && d > -looseDrop/2:
+		leaks, loose = false, false
 	}
+	set(&trust.Leak, id, leaks)
 	set(&trust.Loose, id, loose)
-	if !loose && ok {
+	if !leaks && !loose && ok {
 		p.Moisture = mc
 	}
-	return loose || trust.Leak>>id&1 == 1
+	return leaks || loose
 }
 
 func woodTemperature(a *Air, in *Input, lot int) (quantity.Celsius, bool) {

@@ -11,9 +11,11 @@ const (
 	settleRun   = 75 * time.Second // until a started machine gives all it can
 	runSettle   = 5 * time.Minute  // until its water can be expected at the meter
 	runJudged   = 15 * time.Minute
-	shrinks     = 0.5 // K by which the depression becomes smaller in a run
-	lowYield    = 0.6 // of what the machine gave before
-	goodYield   = 0.7
+	shrinks     = 0.5  // K by which the depression becomes smaller in a run
+	recentWater = 12.0 // kg of the nominal machine; the coil holds one back, and the drain two
+	poorYield   = 0.65 // of what the machine gave before, of late
+	lowYield    = 0.6  // of what the machine gave before
+	goodYield   = 0.8
 	lostWater   = 4.0 // kg of the nominal machine expected since the last drop
 	leastModel  = 4.0 // kg/h of the nominal machine; less is not known well enough
 	windowMin   = 6 * time.Hour
@@ -38,6 +40,9 @@ type Yield struct {
 	Learned uint8   // windows
 	Low     bool    // the last window gave less than 0.6 of what was learnt
 	Minute  time.Duration
+
+	RecentGot, RecentWant float64 // of late: the water before counts ever less
+	Poor                  bool    // far less came of late than air so damp would give
 
 	Judging         bool
 	Depression      float64 // at the start of the run
@@ -100,6 +105,13 @@ func (y *Yield) step(a *Air, in *Input) {
 		y.Since = 0
 	}
 	y.judgeRun(a, in, got, want)
+	keep := max(1-want/recentWater, 0)
+	y.RecentGot, y.RecentWant = y.RecentGot*keep+got, y.RecentWant*keep+want
+	share := 1.0
+	if y.Learned >= learnings && y.RecentWant > recentWater/3 {
+		share = y.RecentGot / (y.RecentWant * y.Scale)
+	}
+	y.Poor = share < poorYield || y.Poor && share < goodYield
 	if y.Window >= windowMax || y.Window >= windowMin && y.Want >= windowWater {
 		y.learn()
 	}
