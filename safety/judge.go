@@ -43,10 +43,10 @@ type facts struct {
 	wet      float64 // hottest wet bulb
 	wetProbe hardware.ProbeID
 	atStart  uint64  // probes that show what they show before they have measured, by bit
-	coldest  float64 // of the air
-	airSet   uint64  // probes that it was found among, by bit
-	airs     int     // how many
-	hangOpen bool    // vents are told shut, but hang open
+	rising   int     // probes of the air that grow hotter too fast
+	risenTo  float64 // the last of them
+	risenBy  hardware.ProbeID
+	hangOpen bool // vents are told shut, but hang open
 
 	on, dead, unknown hardware.OutputSet // some feedback says on, some says off, some cannot be read
 	idle              int                // fan groups told on that feedback says are off
@@ -73,7 +73,7 @@ func (f *facts) gather(p *Plant, s *State) {
 	snap := f.snap
 	f.usable, f.confirmed, f.stale, f.age, f.humid, f.broken, f.brokenBy = 0, false, false, 0, false, false, hardware.NoProbe
 	f.low, f.high, f.hot, f.lowProbe, f.highProbe, f.hotProbe = hottest, coldest, coldest, hardware.NoProbe, hardware.NoProbe, hardware.NoProbe
-	f.atStart, f.hangOpen, f.airSet, f.airs, f.coldest, f.wet, f.wetProbe = 0, false, 0, 0, hottest, coldest, hardware.NoProbe
+	f.atStart, f.hangOpen, f.wet, f.wetProbe = 0, false, coldest, hardware.NoProbe
 	for i := range p.probes {
 		r := &snap.Readings[i]
 		if !r.OK() {
@@ -117,11 +117,6 @@ func (f *facts) gather(p *Plant, s *State) {
 	for _, id := range p.wetBulbs {
 		if r := &snap.Readings[id]; r.Value > f.wet && f.usableAir(p, id) {
 			f.wet, f.wetProbe = r.Value, id
-		}
-	}
-	for _, id := range p.air {
-		if f.usableAir(p, id) {
-			f.coldest, f.airSet, f.airs = min(f.coldest, snap.Readings[id].Value), f.airSet|1<<id, f.airs+1
 		}
 	}
 	for _, id := range p.hot {

@@ -54,6 +54,7 @@ func Compile(limits Limits, layout *hardware.Layout) (*Plant, error) {
 	p.bulbs = slices.Concat(p.dryBulbs, p.wetBulbs)
 	p.humidity = slices.Concat(p.wetBulbs, layout.ByRole(hardware.RoleHumidity))
 	p.air = slices.Concat(p.dryBulbs, layout.ByRole(hardware.RoleLeavingAir))
+	p.air = p.air[:min(len(p.air), maxAir)]
 	for i, probe := range layout.Probes {
 		switch probe.Role {
 		case hardware.RoleHumidity, hardware.RoleOutdoorHumidity, hardware.RolePin, hardware.RoleLoadCell, hardware.RoleNone:

@@ -25,31 +25,47 @@ const (
 	doorRest    = 10 * time.Minute // air that came in through the door warms up at the wood
 )
 
-// follow moves the slow follower of the coldest air. It starts afresh whenever something else explains a rise: heat, the
-// door, another set of probes.
-func (s *State) follow(f *facts) {
-	explained := s.Out.On&hardware.AllHeat != 0 || s.DoorShut < doorRest || f.airSet != s.AirSet
+// maxAir bounds the probes of the air that are watched for a rise.
+const maxAir = 8
+
+// follow moves a slow follower of each probe of the air. It starts afresh whenever something else explains a rise: heat, the
+// door, a probe that comes back.
+func (s *State) follow(p *Plant, f *facts) {
+	explained := s.Out.On&hardware.AllHeat != 0 || s.DoorShut < doorRest
 	for i := range hardware.MaxHeatStages {
 		explained = explained || s.SinceChange[hardware.Heat(i)] < heatRest
 	}
-	s.AirSet = f.airSet
 	step := fastestRise * f.fast.Minutes()
-	switch d := f.coldest - s.Air; {
-	case explained:
-		s.Air = f.coldest
-	case d > step:
-		s.Air += step
-	case d < -step:
-		s.Air -= step
-	default:
-		s.Air = f.coldest
+	f.rising, f.risenTo, f.risenBy = 0, 0, hardware.NoProbe
+	for i, id := range p.air {
+		usable := f.usableAir(p, id)
+		known := s.AirKnown>>i&1 == 1
+		s.AirKnown &^= 1 << i
+		if !usable {
+			continue
+		}
+		s.AirKnown |= 1 << i
+		v := f.snap.Readings[id].Value
+		switch d := v - s.Air[i]; {
+		case explained || !known:
+			s.Air[i] = v
+		case d > step:
+			s.Air[i] += step
+		case d < -step:
+			s.Air[i] -= step
+		default:
+			s.Air[i] = v
+		}
+		if v-s.Air[i] > riseExcess {
+			f.rising, f.risenTo, f.risenBy = f.rising+1, v, id
+		}
 	}
 }
 
-// airRisingFast needs two probes, as one alone may be moved, spoiled or replaced.
-func airRisingFast(_ *Plant, s *State, f *facts) seen {
-	f.about(f.lowProbe, f.coldest, fastestRise)
-	return when(f.airs >= 2 && f.coldest-s.Air > riseExcess)
+// airRisingFast needs two probes, as one alone may be moved, spoiled or noisy.
+func airRisingFast(_ *Plant, _ *State, f *facts) seen {
+	f.about(f.risenBy, f.risenTo, fastestRise)
+	return when(f.rising >= 2)
 }
 
 // compare counts how often outputs are found otherwise than told. What the hard wiring does itself is no fault of theirs.

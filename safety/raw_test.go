@@ -39,47 +39,49 @@ func TestAirRisingFast(t *testing.T) {
 		r.run(60)
 		return r
 	}
-	// 2 K beyond 5 K a minute, and 5 s.
+	// 2 K beyond 5 K a minute, and 15 s.
 	for _, c := range []struct {
 		pace    float64
 		seconds int
-	}{{4.9, 0}, {6, 126}, {10, 30}, {60, 8}} {
+	}{{4.9, 0}, {6, 135}, {10, 39}, {60, 17}} {
 		r := ready()
 		r.breaks = warming(r, c.pace, bulbA, bulbB, leaving)
-		require.InDelta(t, c.seconds, r.until(AirRisingFast, 130), 1, "%v K a minute", c.pace)
+		require.InDelta(t, c.seconds, r.until(AirRisingFast, 160), 1, "%v K a minute", c.pace)
 		if c.seconds > 0 {
 			require.Zero(t, r.out.On, "fans too")
 			a, _ := r.alarm(AirRisingFast)
+			require.Equal(t, leaving, a.Probe)
 			require.Equal(t, 5.0, a.Limit)
-			require.Greater(t, a.Value, 44.9)
+			require.InDelta(t, 43+c.pace*float64(c.seconds)/60, a.Value, 1.1)
 		}
 	}
-	// One probe alone moves nothing, nor do all that hang elsewhere.
+	// Any two will do; one alone is moved, or wrong; wood and wick are no air.
+	for _, two := range [][]hardware.ProbeID{{bulbA, bulbB}, {bulbB, leaving}, {leaving, bulbA}} {
+		r := ready()
+		r.breaks = warming(r, 20, two...)
+		require.InDelta(t, 8+15, r.until(AirRisingFast, 60), 1)
+		r = ready()
+		r.breaks = warming(r, 20, two[0], core, wetBulb)
+		require.Zero(t, r.until(AirRisingFast, 60))
+	}
 	r := ready()
-	r.breaks = warming(r, 60, bulbA, bulbB, core, wetBulb)
-	require.Zero(t, r.until(AirRisingFast, 60))
-	// With one probe of the air left nothing is judged.
-	r = ready()
-	lost, hotter := quality(hardware.NoAnswer, bulbA, leaving), warming(r, 20, bulbB)
-	r.breaks = func(r *rig) { lost(r); hotter(r) }
-	require.Zero(t, r.until(AirRisingFast, 60))
-	// A probe that falls silent makes the coldest another one.
-	r = ready()
-	r.breaks = quality(hardware.NoAnswer, leaving)
-	require.Zero(t, r.until(AirRisingFast, 60))
-	// One that is noisy to the cold side comes back as fast as it went.
+	lost, hotter := quality(hardware.NoAnswer, bulbA, leaving), warming(r, 20, bulbA, bulbB, leaving)
+	r.breaks = func(r *rig) { hotter(r); lost(r) }
+	require.Zero(t, r.until(AirRisingFast, 60), "one left")
+	// Those that are noisy hold no pace for a quarter of a minute.
 	r = ready()
 	r.breaks = func(r *rig) {
-		if r.state.Ticks%30 < 15 {
-			value(leaving, 38)(r)
+		for i, id := range []hardware.ProbeID{bulbA, leaving} {
+			r.snap.Readings[id].Value += []float64{4, -4, 1, -3, 3, 0, -4}[(int(r.state.Ticks)/5+3*i)%7]
 		}
 	}
-	require.Zero(t, r.until(AirRisingFast, 300))
+	require.Zero(t, r.until(AirRisingFast, 4000))
+	// What fell for a minute and leaps back is another matter.
 	r = ready()
-	r.breaks = value(leaving, 33)
+	r.breaks = func(r *rig) { value(leaving, 33)(r); value(bulbA, 35)(r) }
 	r.run(90)
 	r.breaks = nil
-	require.Equal(t, 5, r.until(AirRisingFast, 60), "what fell for minutes and then leaps is another matter")
+	require.Equal(t, 15, r.until(AirRisingFast, 60))
 
 	// Heat explains it, and for a minute after; the door explains it for ten.
 	r = ready()
@@ -88,14 +90,14 @@ func TestAirRisingFast(t *testing.T) {
 	r.breaks = warming(r, 8, bulbA, bulbB, leaving)
 	require.Zero(t, r.until(AirRisingFast, 60))
 	r.want &^= heat1
-	require.InDelta(t, 60+40+5, r.until(AirRisingFast, 200), 1)
+	require.InDelta(t, 60+40+15, r.until(AirRisingFast, 200), 1)
 	r = ready()
 	r.breaks = active(hardware.ContactDoor)
 	r.run(1)
 	r.breaks = warming(r, 2, bulbA, bulbB, leaving)
 	r.run(540)
 	r.breaks = warming(r, 8, bulbA, bulbB, leaving)
-	require.InDelta(t, 60+40+5, r.until(AirRisingFast, 200), 2)
+	require.InDelta(t, 60+40+15, r.until(AirRisingFast, 200), 2)
 }
 
 func TestPowerOnValue(t *testing.T) {

@@ -157,7 +157,7 @@ var table = [ruleCount - 1]row{
 		text: [4]string{"The smoke or fire detector reports, or cannot be read.", "Everything is switched off, fans too; vents shut.",
 			"Call the fire service. Keep the doors shut. Do not enter.", waitsNoFans}},
 	{id: AirRisingFast, name: "air_rising_fast", class: hardware.Danger, latched: true, clears: hardware.AtPanel,
-		see: airRisingFast, rise: 5 * time.Second, level: forcesOff, needs: needsTwoAir,
+		see: airRisingFast, rise: 15 * time.Second, level: forcesOff, needs: needsTwoAir,
 		text: [4]string{"The air grew hotter by more than {limit} K a minute with all heat off; {probe} read {value} C.", "Everything is switched off, fans too; vents shut.",
 			"Treat it as a fire: keep the doors shut, do not enter, call the fire service; then heaters, fan motors and probes.", waitsNoFans}},
 	{id: InsideButton, name: "inside_button", class: hardware.Danger, latched: true, clears: hardware.AtPanel, ackFirst: true,

@@ -85,9 +85,9 @@ type State struct {
 	HeatFailed       time.Duration // since heat was found dead and had not been within an hour
 	CompressorFailed time.Duration // likewise
 
-	DoorShut time.Duration // since the door was last seen otherwise
-	Air      float64       // follows the coldest of the air at a bounded pace, Celsius
-	AirSet   uint64        // probes it was made from, by bit
+	DoorShut time.Duration   // since the door was last seen otherwise
+	Air      [maxAir]float64 // follow the probes of the air at a bounded pace, Celsius
+	AirKnown uint8           // those that mean something, by bit
 
 	Twin        [2]hardware.ProbeID // bulbs that read alike
 	TwinFor     time.Duration

@@ -131,7 +131,7 @@ func (s *State) sense(p *Plant, f *facts) {
 		plus(&s.Warned, f.slow)
 	}
 	plus(&s.DoorShut, f.slow)
-	s.follow(f)
+	s.follow(p, f)
 	s.compare(p, f)
 	s.twins(p, f)
 }

@@ -212,7 +212,7 @@ var failures = [...]failure{
 		shows: &showing{rule: "dry_bulb_too_high", fault: value(70.1, core), off: heat1 | machine, level: safeNow, latch: true, clears: hardware.AtPanel}},
 	{fails: "hard-wired limit tripped", owner: ownGate, rules: []string{"high_limit"}, limit: sameTick, end: "SAFE, never rearmed from here; latched, panel",
 		shows: &showing{rule: "high_limit", fault: contact(hardware.ContactHighLimit, true), off: heat1 | machine, level: safeNow, latch: true, clears: hardware.AtPanel}},
-	{fails: "fire or smoke", owner: ownGate, rules: []string{"smoke", "air_rising_fast"}, limit: 40 * second, end: "OFF, fans off and vents shut; latched, panel",
+	{fails: "fire or smoke", owner: ownGate, rules: []string{"smoke", "air_rising_fast"}, limit: minute, end: "OFF, fans off and vents shut; latched, panel",
 		shows: &showing{rule: "air_rising_fast", before: func(b *bench) { b.want &^= heat1; b.run(100) }, fault: warming(10), off: working, level: offNow, latch: true, clears: hardware.AtPanel},
 		note:  "by the air's rise of 10 K a minute; a detector acts in the same tick (its own test)"},
 	{fails: "door opened", owner: ownGate, rules: []string{"door_open", "restart_warning"}, limit: sameTick, end: "fans, heat, compressor, spray off; after it is shut the sounder warns for 10 s",
