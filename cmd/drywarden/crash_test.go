@@ -180,7 +180,7 @@ func (p *powerCuts) outage() time.Duration {
 
 // step is one tick, now and then with a command.
 func (p *powerCuts) step() {
-	if p.random.IntN(1500) == 0 {
+	if p.random.IntN(2000) == 0 {
 		p.ask()
 	}
 	p.tick()
@@ -196,7 +196,7 @@ func (p *powerCuts) strike() {
 			p.step()
 		}
 	}
-	last, run := p.seen.last, p.state().Run
+	last, run, waits := p.seen.last, p.state().Run, p.state().Restart
 	kind := "done"
 	if run.Phase == schedule.Running {
 		kind = p.plan().Schedule.Stages[run.Stage].Kind.String()
@@ -214,11 +214,11 @@ func (p *powerCuts) strike() {
 	}
 	now := p.stamp()
 	p.start(outage)
-	p.restart(last, run, outage, now, open)
+	p.restart(last, run, waits, outage, now, open)
 }
 
 // restart checks the first tick of a process against what was before.
-func (p *powerCuts) restart(last trace.Record, run schedule.Run, outage time.Duration, now store.Stamp, open map[controller.Verb]bool) {
+func (p *powerCuts) restart(last trace.Record, run schedule.Run, waits controller.Restart, outage time.Duration, now store.Stamp, open map[controller.Verb]bool) {
 	t := p.t
 	at := fmt.Sprintf("boot %d, %v after stage %d, tick %d", last.Boot+1, outage, last.Stage, last.Tick)
 	require.NotNil(t, p.restored, at)
@@ -256,6 +256,12 @@ func (p *powerCuts) restart(last trace.Record, run schedule.Run, outage time.Dur
 	}
 	p.class = s.Restart.Class
 	running := run.Phase == schedule.Running
+	if waits.Class >= controller.OutageHalfDay {
+		require.GreaterOrEqual(t, s.Restart.Class, controller.OutageHalfDay, "%s: what a long outage asked for outlives a short one", at)
+	}
+	if was.BootID == now.BootID && classOf(measured) < controller.OutageLong && !waits.Confirm {
+		require.False(t, s.Restart.Confirm, "%s: somebody had looked", at)
+	}
 	if running && p.class == controller.OutageLong {
 		require.True(t, s.Restart.Confirm, "%s: waits for a person", at)
 		require.NotZero(t, s.Run.Hold&schedule.HoldOutage, at)
@@ -407,6 +413,10 @@ func (p *powerCuts) ask() {
 	s := p.state()
 	c := controller.Command{Run: s.Run.ID, Stage: s.Run.Stage}
 	switch n := p.random.IntN(40); {
+	case s.Restart.Confirm && n < 20:
+		c.Verb = controller.VerbConfirm
+	case p.held && n < 25:
+		c.Verb = controller.VerbResume
 	case n < 4:
 		c.Verb = controller.VerbHold
 	case n < 14:

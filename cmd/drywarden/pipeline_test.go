@@ -66,14 +66,16 @@ kind = "dry"
 name = "dry 1"
 dry_bulb = "43 C"
 emc = "8 %"
-until = { moisture = "12.5 %" }
+until = { moisture = "12.5 %", at_least = "1 h" }
 [[stage]]
 kind = "dry"
 name = "dry 2"
 dry_bulb = "45 C"
 emc = "6.5 %"
+until = { at_least = "1 h" }
 [[stage]]
 kind = "equalize"
+until = { at_least = "1 h" }
 [[stage]]
 kind = "condition"
 emc = "14 %"
