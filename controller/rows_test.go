@@ -1,6 +1,7 @@
 package controller_test
 
 import (
+	"slices"
 	"testing"
 	"time"
 
@@ -255,5 +256,191 @@ func TestMachineFailures(t *testing.T) {
 				c.end(t, r)
 			}
 		})
+	}
+}
+
+// warmer steps with all dry bulbs warmer by some kelvin, and the kiln standing still.
+func (r *rig) warmer(by float64, d time.Duration) {
+	for range int(d / time.Second) {
+		snap := r.snap
+		snap.Tick++
+		snap.Elapsed = time.Second
+		for _, role := range []hardware.Role{hardware.RoleDryBulb, hardware.RoleWetBulb} {
+			for _, id := range r.cfg.Layout.ByRole(role) {
+				snap.Readings[id].Value += by
+			}
+		}
+		r.in.Snapshot, r.in.Count = &snap, 0
+		controller.Step(&r.cfg, &r.state, &r.in, &r.out)
+		r.snap.Tick = snap.Tick
+	}
+}
+
+func TestAirTooWarmIsToldAndNotHeated(t *testing.T) {
+	c := kilnConfig(1)
+	c.Room.Start = 40
+	r := newRig(t, c, demoCharge)
+	r.start()
+	r.run(6 * time.Hour)
+	over := 5.5 + float64(r.out.SetPoints.DryBulb-r.out.Conditions.DryBulb)
+	r.warmer(over, 59*time.Second)
+	require.Nil(t, r.raised(controller.RuleTooWarm))
+	r.warmer(over, 3*time.Second)
+	require.NotNil(t, r.raised(controller.RuleTooWarm))
+	require.Zero(t, r.out.Requested.On&hardware.AllHeat)
+	require.False(t, r.out.Demand.Dry, "too warm for the compressor as well")
+	r.warmer(0, 2*time.Second)
+	require.Nil(t, r.raised(controller.RuleTooWarm), "it clears itself")
+
+	// A set point that was lowered is approached from above: no alarm.
+	require.Equal(t, controller.Accepted, r.ask(controller.Command{Verb: controller.VerbSet, HasDryBulb: true,
+		DryBulb: r.out.SetPoints.DryBulb - 8, For: time.Hour, Stage: r.state.Run.Stage}))
+	for range 3600 {
+		r.tick()
+		require.Nil(t, r.raised(controller.RuleTooWarm))
+	}
+}
+
+// Vents that are told open in pulses and stay shut: told after three minutes in all, and the set point rises no further.
+func TestVentsThatStayShut(t *testing.T) {
+	r := newRig(t, kilnConfig(1), demoCharge)
+	r.start()
+	r.run(20 * time.Minute)
+	shut := func(s *hardware.Snapshot) {
+		s.Contacts.Active |= 1 << hardware.ContactVentShut
+		s.Contacts.Valid |= 1 << hardware.ContactVentShut
+	}
+	told := func(open bool, d time.Duration) {
+		for range int(d / time.Second) {
+			r.snap.Tick++
+			r.snap.Elapsed = time.Second
+			shut(&r.snap)
+			r.snap.Previous = r.last
+			r.snap.Previous.On = r.snap.Previous.On.With(hardware.Vent, open)
+			r.in.Snapshot, r.in.Count = &r.snap, 0
+			controller.Step(&r.cfg, &r.state, &r.in, &r.out)
+		}
+	}
+	for range 2 {
+		told(true, time.Minute)
+		told(false, 4*time.Minute)
+	}
+	require.Nil(t, r.raised(controller.RuleVentHangs))
+	told(true, 61*time.Second)
+	require.NotNil(t, r.raised(controller.RuleVentHangs))
+	set := r.out.SetPoints.DryBulb
+	r.state.Run.DryBulb += 3 // the ramp goes on
+	told(false, time.Minute)
+	require.LessOrEqual(t, r.out.SetPoints.DryBulb, set)
+	r.snap.Contacts.Active &^= 1 << hardware.ContactVentShut
+	before := r.out.SetPoints.DryBulb
+	for range 60 {
+		r.tick()
+		require.LessOrEqual(t, float64(r.out.SetPoints.DryBulb-before), 0.01, "and does not jump once they open")
+		before = r.out.SetPoints.DryBulb
+	}
+}
+
+func TestNobodyAnswers(t *testing.T) {
+	c := kilnConfig(1)
+	c.Person.Absent = true
+	r := newRig(t, c, demoCharge)
+	r.start()
+	r.run(20 * time.Minute)
+	r.inject(simkiln.ProbeOpen, 1, hardware.RoleCore)
+	r.until(controller.RuleCoreLost, 2*time.Minute)
+	r.state.Alarms[0].For = 18*time.Hour - time.Minute
+	r.until(controller.RuleNobodyAnswers, 65*time.Second)
+	before := r.out.SetPoints
+	r.run(time.Hour)
+	require.Greater(t, float64(r.out.SetPoints.EMC-before.EMC), 0.0)
+	for _, a := range slices.Clone(r.state.Alarms[:r.state.AlarmCount]) {
+		if a.Rule == controller.RuleNobodyAnswers {
+			continue // it goes with the others
+		}
+		require.Equal(t, controller.Accepted, r.ask(controller.Command{Verb: controller.VerbAck, Rule: a.Rule}))
+	}
+	r.run(2 * time.Second)
+	require.Nil(t, r.raised(controller.RuleNobodyAnswers))
+}
+
+func TestAlarmsAreToldAgain(t *testing.T) {
+	c := kilnConfig(1)
+	c.Person.Absent = true
+	r := newRig(t, c, demoCharge)
+	r.start()
+	r.run(2 * time.Hour)
+	r.inject(simkiln.ProbeInAir, 1, hardware.RoleCore)
+	r.until(controller.RuleCoreInAir, 24*time.Hour)
+	repeats := 0
+	r.seen = func(r *rig) {
+		for _, e := range r.out.Events[:r.out.EventCount] {
+			if e.Kind == controller.EventRepeat && hardware.RuleID(e.A) == controller.RuleCoreInAir {
+				repeats++
+			}
+		}
+	}
+	r.run(2*time.Hour + time.Minute)
+	require.Equal(t, 4, repeats, "every half hour")
+	require.Equal(t, controller.Accepted, r.ask(controller.Command{Verb: controller.VerbAck, Rule: controller.RuleCoreInAir}))
+	r.run(time.Hour)
+	require.Equal(t, 4, repeats, "until somebody has seen it")
+}
+
+func TestAChargeThatDoesNotFitItsSheet(t *testing.T) {
+	r := newRig(t, kilnConfig(1), demoCharge)
+	r.plan.Lots[1].Start = 62 // the boards were cut at about 38 %
+	r.start()
+	require.NotNil(t, r.raised(controller.RuleOutOfFamily))
+	require.Equal(t, controller.ModeWork, r.state.Mode, "it only asks")
+}
+
+func TestAPersonMayAnswerForAWarmCrankcase(t *testing.T) {
+	r := newRig(t, kilnConfig(1), demoCharge)
+	r.start()
+	require.Greater(t, r.state.Restart.Warm, 11*time.Hour, "nobody knows for how long it was off")
+	require.Equal(t, controller.Accepted, r.ask(controller.Command{Verb: controller.VerbWarm}))
+	require.Zero(t, r.state.Restart.Warm)
+	require.Equal(t, controller.RefusedNothing, r.ask(controller.Command{Verb: controller.VerbWarm}))
+}
+
+func TestACoilThatIcesTwiceLocksTheCompressor(t *testing.T) {
+	c := kilnConfig(1)
+	c.Room.Start = 40
+	r := newRig(t, c, demoCharge)
+	r.start()
+	require.Equal(t, controller.Accepted, r.ask(controller.Command{Verb: controller.VerbWarm}))
+	r.run(10 * time.Hour)
+	r.state.Sequence.DefrostTwice = true
+	r.until(controller.RuleFrostTwice, 2*time.Second)
+	r.run(10 * time.Minute)
+	starts := r.starts
+	r.run(3 * time.Hour)
+	require.Equal(t, starts, r.starts)
+	require.False(t, r.last.On.Has(hardware.Compressor))
+	require.Equal(t, controller.Accepted, r.ask(controller.Command{Verb: controller.VerbReset, Rule: controller.RuleFrostTwice}))
+	r.run(3 * time.Hour)
+	require.Greater(t, r.starts, starts)
+}
+
+// The tick in which a probe is no longer believed asks for no more heat, compressor or dryness than the tick before.
+func TestDistrustNeverAsksForMore(t *testing.T) {
+	r, moments := atlas()
+	const asking = hardware.AllHeat | 1<<hardware.Compressor
+	for i := range moments {
+		m := &moments[i]
+		for id := range r.cfg.Layout.Probes {
+			if !m.snap.Readings[id].OK() {
+				continue
+			}
+			doubted := *m
+			doubted.state.Estimate.Trust.Probe[id].Still = 20 * time.Minute
+			doubted.state.Estimate.Trust.Probe[id].Acted = 20 * time.Minute
+			doubted.state.Estimate.Trust.Minute = time.Minute
+			_, out := doubted.next(r, func(*hardware.Snapshot) {})
+			require.Zero(t, out.Requested.On&^m.applied().On&asking, "%s doubted in %s", r.cfg.Layout.Probes[id].Name, m.kind)
+			require.GreaterOrEqual(t, out.SetPoints.EMC, m.state.Run.EMC-0.01)
+			invariants(t, &out)
+		}
 	}
 }

@@ -304,3 +304,122 @@ func BenchmarkWork(b *testing.B) {
 		l.minute()
 	}
 }
+
+// pinned is a dry lot with one pair of pins.
+func pinned(t *testing.T, mean float64) (*load, hardware.ProbeID, func(ohms float64, hours int)) {
+	l := newLoad(1)
+	l.layout.Probes = append(l.layout.Probes, hardware.Probe{Role: hardware.RolePin, Lot: 1})
+	id := hardware.ProbeID(len(l.layout.Probes) - 1)
+	l.set(27, 27, 27, 24, gone, gone, gone) // near the temperature of the table
+	l.s = State{}
+	l.plan.Samples = nil
+	l.plan.Lots[1].Start = quantity.MoistureContent(mean)
+	Begin(&l.cfg, &l.s, &l.plan)
+	l.s.Wood.Filter.set(at(1, moisture), mean, 0.5)
+	return l, id, func(ohms float64, hours int) {
+		for range hours * 60 {
+			l.snap.Readings[id] = hardware.Reading{Value: ohms, Quality: hardware.Valid}
+			l.in.Elapsed = time.Minute
+			Step(&l.cfg, &l.s, &l.in, &l.out)
+		}
+		require.True(t, l.s.Wood.Pin[id].Known)
+	}
+}
+
+// Resistances of Douglas-fir at 80 F in ohm: James 1988, FPL-GTR-6, table 1 (from memory).
+const (
+	ohms8, ohms9, ohms10, ohms12 = 4.78e9, 1.66e9, 6.3e8, 1.2e8
+)
+
+func TestPinsThatLeakOrAreLoose(t *testing.T) {
+	bit := func(mask uint64, id hardware.ProbeID) bool { return mask>>id&1 == 1 }
+	t.Run("short", func(t *testing.T) {
+		l, id, read := pinned(t, 10)
+		read(ohms12, 2)
+		require.False(t, bit(l.s.Trust.Leak, id))
+		before := l.s.Wood.Filter.X[at(1, moisture)]
+		read(1e5, 2)
+		require.True(t, bit(l.s.Trust.Leak, id))
+		require.LessOrEqual(t, l.s.Wood.Filter.X[at(1, moisture)], before+0.05, "not believed")
+		read(ohms12, 2)
+		require.False(t, bit(l.s.Trust.Leak, id), "and sound again")
+	})
+	t.Run("a cable becomes wet: a thousand megohm beside ten thousand", func(t *testing.T) {
+		l, id, read := pinned(t, 8)
+		read(2*ohms8, 2)
+		read(1/(1/(2*ohms8)+1/1e9), 2)
+		require.True(t, bit(l.s.Trust.Leak, id), "no wood becomes wetter by more than a point an hour")
+	})
+	t.Run("it was wet before: the resistance stays while the lot dries", func(t *testing.T) {
+		l, id, read := pinned(t, 9.5)
+		l.s.Wood.Filter.set(at(1, rate), 0.06, 0.001)
+		l.emcTrue = 4
+		for range 72 {
+			l.set(30, 30, 30, 14, gone, gone, gone)
+			l.s.Wood.Filter.set(at(1, rate), 0.06, 0.001)
+			read(9e8, 1)
+		}
+		require.True(t, bit(l.s.Trust.Leak, id))
+	})
+	t.Run("loose", func(t *testing.T) {
+		l, id, read := pinned(t, 10)
+		read(ohms10, 2)
+		before := l.s.Wood.Filter.X[at(1, moisture)]
+		read(ohms8, 2)
+		require.True(t, bit(l.s.Trust.Loose, id))
+		require.InDelta(t, before, l.s.Wood.Filter.X[at(1, moisture)], 0.3)
+		read(ohms10, 2)
+		require.False(t, bit(l.s.Trust.Loose, id))
+	})
+	t.Run("sound", func(t *testing.T) {
+		l, id, read := pinned(t, 12)
+		for r := float64(ohms12); r < ohms8; r *= 1.3 {
+			read(r, 8)
+			require.False(t, bit(l.s.Trust.Leak|l.s.Trust.Loose, id), "at %g ohm", r)
+		}
+	})
+}
+
+// A healthy machine of any size is learnt, and one that gives less than before is found out.
+func TestYieldLearnsTheMachine(t *testing.T) {
+	for _, size := range []float64{0.08, 1, 2.5} {
+		a := newAir()
+		a.layout.Condensate, a.layout.Outputs = true, 1<<hardware.Compressor
+		a.set(43, 43, gone, 40.5, gone, gone, gone)
+		a.snap.Condensate.Quality = hardware.Valid
+		run := func(share float64, hours int) {
+			for s := range hours * 3600 {
+				on := s%1800 < 600
+				a.snap.Previous.On = a.snap.Previous.On.With(hardware.Compressor, on)
+				if on {
+					a.snap.Condensate.Total += share * size * nominal(43, a.s.Air.RH, a.s.Air.vapour(&a.in), false) / 3600
+				}
+				a.in.Elapsed = time.Second
+				a.out = schedule.Conditions{}
+				Step(&a.cfg, &a.s, &a.in, &a.out)
+			}
+		}
+		run(1, 30)
+		y := &a.s.Air.Yield
+		require.EqualValues(t, learnings, y.Learned)
+		require.InDelta(t, size, y.Scale, 0.2*size)
+		require.False(t, y.Low || y.Poor)
+		run(0.4, 8)
+		require.True(t, y.Low || y.Poor, "at %g of a 3 kW machine", size)
+		run(1, 12)
+		require.False(t, y.Low || y.Poor)
+	}
+}
+
+// The plane that stands for a heat pump keeps to the twelve points that it was laid through (own computation: coil and
+// compressor balance of a 3 kW machine, full and low coil air, kg/h).
+func TestNominalYield(t *testing.T) {
+	for _, c := range []struct{ t, rh, full, low float64 }{
+		{12, 0.85, 3.6, 2.5}, {18, 0.85, 5.6, 3.9}, {27, 0.80, 8.5, 6.2}, {32, 0.85, 11.6, 8.7}, {38, 0.87, 15, 11.7}, {43, 0.87, 17.6, 14.3},
+		{43, 0.75, 14.7, 12.2}, {43, 0.60, 10.8, 9.6}, {46, 0.50, 8.9, 8.8}, {49, 0.40, 6.5, 7.5}, {49, 0.30, 2.9, 5.2}, {49, 0.25, 1.0, 3.9},
+	} {
+		vapour := c.rh * float64(wood.SaturationPressure(quantity.Celsius(c.t)))
+		require.InDelta(t, c.full, nominal(c.t, c.rh, vapour, false), 0.9)
+		require.InDelta(t, c.low, nominal(c.t, c.rh, vapour, true), 0.5)
+	}
+}
