@@ -257,3 +257,129 @@ func TestAirProbesComeAndGo(t *testing.T) {
 		}
 	}
 }
+
+// A kiln is checked one part at a time: the least that will do does, one less does not.
+func TestEdgesOfLayout(t *testing.T) {
+	with := func(change func(*hardware.Layout)) []string {
+		l := testLayout()
+		change(&l)
+		return CheckLayout(&l)
+	}
+	require.Empty(t, with(func(l *hardware.Layout) {
+		l.Probes = append(l.Probes, make([]hardware.Probe, hardware.MaxProbes-len(l.Probes))...)
+	}))
+	require.Len(t, with(func(l *hardware.Layout) {
+		l.Probes = append(l.Probes, make([]hardware.Probe, hardware.MaxProbes-len(l.Probes)+1)...)
+	}), 1)
+	require.Empty(t, with(func(l *hardware.Layout) { l.FanGroups = hardware.MaxFanGroups }))
+	require.Len(t, with(func(l *hardware.Layout) { l.FanGroups = hardware.MaxFanGroups + 1 }), 1)
+	for _, o := range []hardware.OutputID{hardware.FanForward3, hardware.FanReverse3} {
+		require.Len(t, with(func(l *hardware.Layout) { l.Outputs = l.Outputs.With(o, true) }), 1, "one direction of a group that is not declared")
+	}
+	require.Empty(t, with(func(l *hardware.Layout) {
+		l.FanGroups, l.Outputs = 0, l.Outputs&^(hardware.AllFans|hardware.AllHeat|compressorOut)
+	}))
+	require.Empty(t, with(func(l *hardware.Layout) { l.Probes = l.Probes[bulbB : wetBulb+1] }), "one dry bulb, one wet bulb")
+	require.Empty(t, with(func(l *hardware.Layout) { l.Probes = []hardware.Probe{l.Probes[bulbA], l.Probes[humidity]} }))
+	require.Len(t, with(func(l *hardware.Layout) { l.Probes = l.Probes[:bulbB+1] }), 1)
+	require.Len(t, with(func(l *hardware.Layout) { l.Probes = l.Probes[wetBulb:] }), 1)
+	for _, rest := range []hardware.OutputSet{hardware.AllHeat, compressorOut} {
+		require.Len(t, with(func(l *hardware.Layout) {
+			l.Contacts &^= 1 << hardware.ContactAirflow
+			l.Outputs &^= rest
+		}), 1, "heat alone and compressor alone need airflow proof")
+	}
+	unjudged := func(rule hardware.RuleID, change func(*hardware.Layout)) string {
+		l := testLayout()
+		change(&l)
+		for _, m := range Unjudged(&l) {
+			if m.Rule == rule {
+				return m.Needs
+			}
+		}
+		return ""
+	}
+	probes := func(ids ...hardware.ProbeID) func(*hardware.Layout) {
+		return func(l *hardware.Layout) {
+			all := l.Probes
+			l.Probes = nil
+			for _, id := range ids {
+				l.Probes = append(l.Probes, all[id])
+			}
+		}
+	}
+	require.Empty(t, unjudged(AirRisingFast, probes(bulbA, leaving)))
+	require.Empty(t, unjudged(AirRisingFast, probes(bulbA, bulbB)))
+	require.Equal(t, "a second probe of the air", unjudged(AirRisingFast, probes(bulbA)))
+	for _, c := range []struct {
+		contacts hardware.ContactSet
+		vent     bool
+		judged   bool
+	}{{1 << hardware.ContactVentOpen, true, true}, {1 << hardware.ContactVentShut, true, true}, {0, true, false}, {0, false, true}} {
+		needs := unjudged(VentNotFollowing, func(l *hardware.Layout) {
+			l.Contacts = l.Contacts&^(1<<hardware.ContactVentOpen|1<<hardware.ContactVentShut) | c.contacts
+			l.Outputs = l.Outputs.With(hardware.Vent, c.vent)
+		})
+		require.Equal(t, c.judged, needs == "", "%v", c)
+	}
+	require.Equal(t, "read-back or current of spray", unjudged(SprayStuckOpen, func(l *hardware.Layout) { l.ReadBack &^= sprayOut }))
+	require.Equal(t, "read-back of fan_forward_1, heat_1", unjudged(OutputsDroppedOften, func(l *hardware.Layout) { l.ReadBack &^= heat1 | forward1 }))
+	require.Empty(t, unjudged(HighPressure, func(l *hardware.Layout) {
+		l.Contacts &^= 1 << hardware.ContactHighPressure
+		l.Outputs &^= compressorOut
+	}))
+	require.Equal(t, "high-pressure cut-out", unjudged(HighPressure, func(l *hardware.Layout) { l.Contacts &^= 1 << hardware.ContactHighPressure }))
+}
+
+// What hard wiring explains is not counted; what it does not, is.
+func TestEdgesOfDrops(t *testing.T) {
+	for _, c := range []struct {
+		breaks func(*rig)
+		plant  func(*Plant)
+		counts bool
+	}{
+		{readBack(0, heat1, 0), nil, true},
+		{readBack(0, heat1, heat1), nil, false},
+		{readBack(sprayOut, 0, 0), nil, true},
+		{readBack(1<<hardware.Crankcase, 0, 0), nil, true},
+		{readBack(1<<hardware.Vent, 0, 0), func(p *Plant) { p.readBack |= ventOut }, false}, // moves slowly
+		{readBack(0, heat1, 0), func(p *Plant) { p.readBack = 0 }, false},
+	} {
+		r := newRig(t)
+		r.drying()
+		r.state.Drops[0], r.state.Drops[1] = time.Second, 2*time.Second
+		if c.plant != nil {
+			c.plant(r.plant)
+		}
+		r.breaks = c.breaks
+		r.run(1)
+		require.Equal(t, c.counts, r.out.Trips.Has(OutputsDroppedOften))
+	}
+	for _, id := range []hardware.ContactID{hardware.ContactEStop, hardware.ContactDoor, hardware.ContactHighLimit, hardware.ContactHighPressure,
+		hardware.ContactLowPressure, hardware.ContactMains, hardware.ContactAirflow, hardware.ContactGas, hardware.ContactFloat} {
+		explains := id != hardware.ContactGas && id != hardware.ContactFloat
+		turned := active(id)
+		if id == hardware.ContactMains || id == hardware.ContactAirflow {
+			turned = inactive(id)
+		}
+		for _, fitted := range []bool{true, false} {
+			for _, breaks := range []func(*rig){turned, unreadable(id)} {
+				r := newRig(t)
+				r.drying()
+				r.state.Drops[0], r.state.Drops[1] = time.Second, 2*time.Second
+				r.plant.contacts = r.plant.contacts.With(id, fitted)
+				r.breaks = func(r *rig) { breaks(r); readBack(0, heat1, 0)(r) }
+				r.run(1)
+				require.Equal(t, !(explains && fitted), r.out.Trips.Has(OutputsDroppedOften), "%v fitted %v", id, fitted)
+			}
+		}
+	}
+	for third, trips := range map[time.Duration]bool{time.Hour - 2*time.Second: true, time.Hour - time.Second: false} {
+		r := newRig(t)
+		r.drying()
+		r.state.Drops[0], r.state.Drops[1] = 0, third
+		r.breaks = readBack(0, heat1, 0)
+		r.run(1)
+		require.Equal(t, trips, r.out.Trips.Has(OutputsDroppedOften), "%v", third)
+	}
+}

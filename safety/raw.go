@@ -110,7 +110,11 @@ func bulbsCrossed(p *Plant, s *State, f *facts) seen {
 	moving := s.Unproven == 0 || !p.contacts.Has(hardware.ContactAirflow)
 	above := f.wet > f.high+crossedBy+halfStep
 	exchanged := f.wet > f.low+crossedBy+halfStep && f.wet > f.high-likeDry
-	return when(f.usable > 0 && moving && (above || exchanged))
+	crossed := f.usable > 0 && moving && (above || exchanged)
+	if !crossed {
+		s.Rule[BulbsCrossed].Fill = 0 // wires do not flap: without a break, or it is noise
+	}
+	return when(crossed)
 }
 
 // Two bulbs that read alike to the last digit for this long, through this many changes, are one bulb.

@@ -166,6 +166,14 @@ func TestBulbsCrossed(t *testing.T) {
 	}
 	r := newRig(t)
 	r.drying()
+	r.breaks = func(r *rig) {
+		if r.state.Ticks%100 != 0 {
+			value(wetBulb, 50)(r)
+		}
+	}
+	require.Zero(t, r.until(BulbsCrossed, 1000), "without a break, or it is noise")
+	r = newRig(t)
+	r.drying()
 	r.plant.contacts &^= 1 << hardware.ContactAirflow
 	r.breaks = func(r *rig) { value(wetBulb, 50)(r); inactive(hardware.ContactAirflow)(r) }
 	require.Equal(t, 120, r.until(BulbsCrossed, 180), "where airflow is not sensed it is taken for granted")
