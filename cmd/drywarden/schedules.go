@@ -88,10 +88,66 @@ type scheduleQuestion struct {
 	species       *wood.Species // nil: none named
 }
 
+// scheduleFormat explains a schedule file; a test runs it as one.
+const scheduleFormat = `# A schedule file, NAME.schedule.toml: a charge sheet beside it asks for it with
+# schedule = "NAME". Stages run in this order. Every value carries its unit:
+# "110 F" or "43.3 C", differences "5 Fd" or "2.8 K". Judge it on your kiln and
+# charge before use: drywarden check kiln.toml charge.toml NAME.schedule.toml
+
+name = "walnut"                 # the NAME of the file
+source = "invented for this example: put where your schedule comes from"
+notes = ""                      # may be left out
+
+[[stage]]
+kind = "preheat"                # always the first
+dry_bulb = "110 F"              # with one of emc, depression, wet_bulb, rh
+emc = "15 %"
+until = { time = "12 h" }       # preheat and condition end by time
+
+[[stage]]
+kind = "dry"                    # one for each step
+name = "dry green"              # may be left out
+dry_bulb = "110 F"
+depression = "7 Fd"
+ramp = "3 K/h"                  # of the dry bulb; left out: by the wood
+emc_ramp = "1 %/h"              # left out: 1 down, 2 up
+until = { moisture = "40 %", at_least = "12 h", at_most = "20 d" }
+
+[[stage]]
+kind = "dry"
+dry_bulb = "113 F"
+emc = "9 %"
+until = { moisture = "25 %" }
+
+[[stage]]
+kind = "dry"                    # the last ends when equalizing begins
+dry_bulb = "113 F"
+emc = "5.2 %"
+
+[[stage]]
+kind = "equalize"               # ends by the rule of the charge sheet; figures
+                                # left out: by the targets
+
+[[stage]]
+kind = "heat"                   # only where a treatment is wanted; so is
+                                # condition, before it
+dry_bulb = "150 F"
+wet_bulb = "140 F"
+core = "56 C"                   # least, of every probe in the wood
+exposure = "30 min"
+count = "unbroken"              # or "cumulative"
+
+[[stage]]
+kind = "cool"                   # always the last
+dry_bulb = "80 F"
+emc = "7 %"
+`
+
 func (a *app) scheduleShowCommand() *cobra.Command {
 	q := scheduleQuestion{target: usualTarget, machine: library.Machine{DryBulbMax: usualDryBulbMax, RHMin: usualDriestAir}}
 	var config, file string
 	var where station
+	var format bool
 	cmd := &cobra.Command{
 		Use:   "show",
 		Short: "Write out the schedule of a species and thickness, or of a code",
@@ -103,6 +159,8 @@ step ends 1.5 points or more under the target. Each limit that binds is told.
 
 Without --config the machine is one that dries at up to 49 C (120 F) and makes
 air as dry as 28 % relative humidity at sea level.
+
+A schedule of your own is a file that a charge sheet names: see --file-format.
 
 JSON: code, source, stages (kind, from_mc_percent, null in the green stage,
 dry_bulb_celsius, depression_kelvin, emc_percent, wet_bulb_celsius,
@@ -120,6 +178,7 @@ target_percent, equalize and condition.`,
 	f.StringVar(&q.code, "code", "", "published `code`, see schedule list")
 	f.BoolVar(&q.literal, "literal", false, "the figures as published, no machine's limits")
 	f.IntVar(&q.grades, "grades", 0, fmt.Sprintf("`number` of grades hotter, or milder when negative (%d to %d)", -library.MaxGrades, library.MaxGrades))
+	f.BoolVar(&format, "file-format", false, "explain the file of a schedule of your own")
 	f.StringVar(&config, "config", "", "kiln `file` whose limits are to be kept")
 	in.add(&q.thickness, "thickness", "thickness, a `length` like 8/4 or 52mm")
 	in.add(&q.start, "start", "`moisture` at the start, like \"30 %\" (default: green)")
@@ -129,6 +188,10 @@ target_percent, equalize and condition.`,
 	where.flags(in)
 	speciesFileFlag(cmd, &file)
 	cmd.RunE = act(func(*cobra.Command, []string) error {
+		if format {
+			_, err := fmt.Fprint(a.out, scheduleFormat)
+			return err
+		}
 		if err := a.askSchedule(&q, in, &where, config, file); err != nil {
 			return err
 		}
