@@ -473,8 +473,14 @@ type meterJSON struct {
 	Moisture float64  `json:"moisture_percent"`
 	Sigma    float64  `json:"sigma_points"`
 	Scale    string   `json:"scale"`
+	Source   string   `json:"source"`
 	Notes    []string `json:"notes"`
 }
+
+const (
+	meterSource = "Pfaff and Garrahan 1986, temperature; James 1988, FPL-GTR-6 table 1, resistance and species (both from memory)"
+	prongSource = "Simpson (ed.) 1991, Dry Kiln Operator's Manual, AH-188, ch. 6 and 7 (from memory)"
+)
 
 func (a *app) meterCommand() *cobra.Command {
 	var (
@@ -491,7 +497,8 @@ moisture and from -20 C to 60 C; above fiber saturation no meter means
 anything. (Pfaff and Garrahan 1986; James 1988, FPL-GTR-6 table 1; both from
 memory.)
 
-JSON: moisture_percent, sigma_points (one standard deviation), scale, notes.`,
+JSON: moisture_percent, sigma_points (one standard deviation), scale, source,
+notes.`,
 		Example: `  drywarden wood meter --reading "14 %" --temperature 120F --species "red oak"
   drywarden wood meter --resistance 4.6Mohm --temperature "27 C"`}
 	in := &inputs{cmd: cmd}
@@ -516,7 +523,7 @@ JSON: moisture_percent, sigma_points (one standard deviation), scale, notes.`,
 		if err != nil {
 			return wrong(err)
 		}
-		told := meterJSON{Notes: []string{}}
+		told := meterJSON{Source: meterSource, Notes: []string{}}
 		scale, own := wood.PinScaleFor(s)
 		var mc, sigma quantity.MoistureContent
 		if by == "reading" {
@@ -537,6 +544,7 @@ JSON: moisture_percent, sigma_points (one standard deviation), scale, notes.`,
 			return a.print(told)
 		}
 		fmt.Fprintf(a.out, "moisture %s %% +- %s points (one standard deviation), %s scale\n", plain(told.Moisture, 1), plain(told.Sigma, 1), told.Scale)
+		fmt.Fprint(a.out, wrap("source: ", told.Source, "  "))
 		return a.notes(told.Notes)
 	})
 	return cmd
@@ -560,6 +568,7 @@ type prongJSON struct {
 	Least   *float64 `json:"usual_hours_min"`
 	Most    *float64 `json:"usual_hours_max"`
 	Advice  string   `json:"advice"`
+	Source  string   `json:"source"`
 }
 
 func (a *app) prongCommand() *cobra.Command {
@@ -574,7 +583,7 @@ func (a *app) prongCommand() *cobra.Command {
 advises on conditioning. (Simpson (ed.) 1991, AH-188 ch. 6 and 7, from memory.)
 
 JSON: verdict, conditioning_needed, conditioning_emc_percent, usual_hours_min,
-usual_hours_max, advice.`,
+usual_hours_max, advice, source.`,
 		Example: `  drywarden wood prong --at-once inward --later inward --species "red oak" \
     --thickness 4/4 --target 7%`}
 	in := &inputs{cmd: cmd}
@@ -610,7 +619,7 @@ usual_hours_max, advice.`,
 			return wrong(err)
 		}
 		advice := wood.AdviseConditioning(stress, s, thickness, target)
-		told := prongJSON{Verdict: stress.String(), Needed: advice.Needed, Advice: advice.Advice}
+		told := prongJSON{Verdict: stress.String(), Needed: advice.Needed, Advice: advice.Advice, Source: prongSource}
 		if advice.Needed {
 			told.EMC = finite(advice.EMC)
 			least, most := advice.Shortest.Hours(), advice.Longest.Hours()
@@ -620,7 +629,8 @@ usual_hours_max, advice.`,
 			return a.print(told)
 		}
 		fmt.Fprintln(a.out, told.Verdict)
-		_, err = fmt.Fprint(a.out, wrap("", told.Advice, ""))
+		fmt.Fprint(a.out, wrap("", told.Advice, ""))
+		_, err = fmt.Fprint(a.out, wrap("source: ", told.Source, "  "))
 		return err
 	})
 	return cmd

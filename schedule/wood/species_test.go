@@ -1,6 +1,7 @@
 package wood_test
 
 import (
+	"strings"
 	"testing"
 
 	"github.com/stretchr/testify/require"
@@ -134,7 +135,9 @@ func TestSpeciesTableIsSound(t *testing.T) {
 		require.LessOrEqual(t, s.GreenMaxDryBulb, s.MaxDryBulb, s.Name)
 		require.GreaterOrEqual(t, float64(s.GreenMaxDryBulb), 40.0, s.Name)
 		require.LessOrEqual(t, float64(s.MaxDryBulb), 100.0, s.Name)
-		require.NotEmpty(t, s.Status, s.Name)
+		for part, said := range map[string]bool{"safe rate assumed": s.SafeRateAssumed, "safe rate from memory": !s.SafeRateAssumed, "greatest dry bulb": true} {
+			require.Equal(t, said, strings.Contains(s.Status, part), "%s: %s", s.Name, part)
+		}
 	}
 }
 
