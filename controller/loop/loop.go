@@ -49,6 +49,7 @@ type Loop struct {
 	seen    seen
 	status  atomic.Pointer[controller.Status]
 	ready   bool
+	watch   watch
 }
 
 type outage struct {
@@ -75,7 +76,6 @@ type seen struct {
 	stage  int8
 	run    uint32
 	trips  hardware.RuleSet
-	slow   bool
 	unread bool
 }
 
@@ -100,6 +100,7 @@ func New(deps Deps) (*Loop, error) {
 	if l.rules, err = newRuleBook(slices.Concat(deps.Rules, Rules())); err != nil {
 		return nil, err
 	}
+	l.watch.keepSpare(&l.deps.Config)
 	l.restore()
 	l.image.Boot = max(l.image.Boot+1, deps.Boot)
 	l.image.Program, l.image.KilnHash = deps.Header.Program, deps.Header.KilnHash
@@ -194,13 +195,16 @@ func fits(m *Image) error {
 	return nil
 }
 
-// Tick waits for the pacer's next beat and does one tick. The error is the context's; whatever else goes wrong is dealt
-// with, shown in Status and logged.
+// Tick waits for the pacer's next beat and does one tick. The error is the context's, or tells that memory is damaged beyond
+// its second copy; whatever else goes wrong is dealt with, shown in Status and logged.
 func (l *Loop) Tick(ctx context.Context) error {
 	if err := l.deps.Pacer.Next(ctx); err != nil {
 		return err
 	}
 	l.read()
+	if err := l.memory(); err != nil {
+		return err
+	}
 	l.feed()
 	in, state := &l.in, &l.image.State
 	in.Snapshot, in.Plan = &l.snap, l.plan()
@@ -248,6 +252,7 @@ func (l *Loop) read() {
 	s.Now = now
 	if l.deps.Wall != nil {
 		s.Wall = l.deps.Wall()
+		l.clock(&s.Wall)
 	}
 	if err := l.deps.Inputs.Read(now, s); err != nil {
 		*s = hardware.Snapshot{Tick: s.Tick, Now: now, Elapsed: s.Elapsed, Wall: s.Wall}
@@ -266,19 +271,7 @@ func (l *Loop) read() {
 	case l.behind.IsZero():
 		l.behind = time.Now()
 	}
-	if slow := s.Elapsed >= 2*l.deps.Config.Tick; slow || l.seen.slow {
-		l.slow(slow)
-	}
-}
-
-func (l *Loop) slow(slow bool) {
-	if slow {
-		l.counts.slow++
-		if !l.seen.slow {
-			l.log.Warn("slow tick", "elapsed_seconds", l.snap.Elapsed.Seconds(), "tick_seconds", l.deps.Config.Tick.Seconds())
-		}
-	}
-	l.seen.slow = slow
+	l.lateness()
 }
 
 // plan is that of the run, or of the charge to be started while none runs.

@@ -416,6 +416,64 @@ func TestSlowTicksAreCounted(t *testing.T) {
 	require.EqualValues(t, 1, s.Counts.Slow)
 	require.Equal(t, "slow_tick", alarmNamed(s, "slow_tick"))
 	require.EqualValues(t, 1, r.ticks(3).Counts.Slow)
+	require.Equal(t, "slow_tick", alarmNamed(r.ticks(50), "slow_tick"), "it is shown for a minute")
+	require.Empty(t, alarmNamed(r.ticks(20), "slow_tick"))
+	r.pace.Advance(600 * time.Millisecond)
+	require.EqualValues(t, 2, r.ticks(1).Counts.Slow, "1.6 s are slow")
+	r.pace.Advance(400 * time.Millisecond)
+	require.EqualValues(t, 2, r.ticks(1).Counts.Slow, "1.4 s are not")
+}
+
+// A wall clock that jumps changes nothing but the trust in it.
+func TestWallClockJumps(t *testing.T) {
+	for _, jump := range []int64{-40 * 365 * 86400, -90, -4, 4, 3600, 10 * 365 * 86400, 1 << 60, -1 << 60} {
+		at := time.Now()
+		shift := int64(0)
+		wall := func() hardware.WallTime {
+			return hardware.WallTime{Unix: 1_790_000_000 + int64(time.Since(at)/time.Second) + shift, Trusted: true}
+		}
+		r := newRig(t, func(d *Deps) { d.Wall = wall })
+		still := newRig(t, nil)
+		s := r.ticks(200)
+		still.ticks(200)
+		require.True(t, s.ClockTrusted)
+		require.Empty(t, alarmNamed(s, "wall_clock_suspect"))
+		shift = jump
+		s = r.ticks(1)
+		require.False(t, s.ClockTrusted, "jump of %d s", jump)
+		require.Equal(t, "wall_clock_suspect", alarmNamed(s, "wall_clock_suspect"))
+		still.ticks(1)
+		require.Equal(t, still.Loop.image.State, r.Loop.image.State, "nothing is controlled by it")
+		s = r.ticks(3601)
+		require.True(t, s.ClockTrusted)
+		require.Empty(t, alarmNamed(s, "wall_clock_suspect"))
+		still.ticks(3601)
+		require.Equal(t, still.Loop.image.State, r.Loop.image.State)
+	}
+}
+
+func TestDamagedMemory(t *testing.T) {
+	r := newRig(t, func(d *Deps) { d.PublishEvery = 1 })
+	want := r.Loop.deps.Config
+	r.ticks(61)
+	r.Loop.deps.Config.Demand.HeatAbove = 7
+	r.Loop.deps.Config.Layout.Probes[0].Offset = 3
+	s := r.ticks(60)
+	require.Equal(t, want.Demand, r.Loop.deps.Config.Demand, "the second copy is taken")
+	require.Zero(t, r.Loop.deps.Config.Layout.Probes[0].Offset)
+	require.Equal(t, "configuration_damaged", alarmNamed(s, "configuration_damaged"))
+	r.Loop.watch.spare.DryBulbMax++
+	r.Loop.deps.Config.Demand.HeatAbove = 7
+	r.Loop.watch.unlooked = time.Hour
+	require.ErrorContains(t, r.Loop.Tick(t.Context()), "both copies are damaged")
+}
+
+func BenchmarkChecksum(b *testing.B) {
+	r := newRig(b, nil)
+	b.ReportAllocs()
+	for b.Loop() {
+		sumOf(&r.Loop.deps.Config)
+	}
 }
 
 var _ operator.Kiln = (*Loop)(nil)

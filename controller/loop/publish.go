@@ -253,7 +253,8 @@ func (l *Loop) ownAlarms(all []hardware.Alarm) []hardware.Alarm {
 	for _, own := range []struct {
 		rule   hardware.RuleID
 		active bool
-	}{{RuleStorage, l.storageTrouble() != ""}, {RuleSlowTick, l.seen.slow}, {RuleInputs, l.seen.unread}} {
+	}{{RuleStorage, l.storageTrouble() != ""}, {RuleSlowTick, l.watch.late > 0}, {RuleInputs, l.seen.unread},
+		{RuleClock, l.watch.doubt > 0}, {RuleMemory, l.watch.mended}} {
 		if own.active {
 			text := l.rules.text(own.rule)
 			all = append(all, hardware.Alarm{Rule: own.rule, Class: text.Class, Active: true, Clears: text.Clears, Probe: hardware.NoProbe})

@@ -14,6 +14,8 @@ const (
 	RuleStorage  hardware.RuleID = 240 + iota // control state cannot be saved
 	RuleSlowTick                              // the loop comes late
 	RuleInputs                                // nothing can be read
+	RuleClock                                 // the wall clock jumped
+	RuleMemory                                // the configuration in memory was damaged
 )
 
 // Rules gives the texts of all rules but those of safety: the controller's, and the shell's own.
@@ -38,6 +40,16 @@ func ownRules() []hardware.RuleText {
 			Done:       "every probe and contact counts as unknown; the kiln is held safe",
 			CheckFirst: "buses, wiring and the supply of the input boards",
 			WoodWaits:  "hours with fans running; green wood that may stain, a day"},
+		{ID: RuleClock, Name: "wall_clock_suspect", Class: hardware.Housekeeping, Clears: hardware.ByItself,
+			Seen:       "the wall clock jumped against the computer's steady clock within the last hour",
+			Done:       "durations go by the steady clock alone; times of day are marked as not trusted",
+			CheckFirst: "the computer's clock battery and its time server",
+			WoodWaits:  "it need not wait; nothing is controlled by the time of day"},
+		{ID: RuleMemory, Name: "configuration_damaged", Class: hardware.WoodAtRisk, Clears: hardware.ByItself,
+			Seen:       "the configuration in memory differed from its checksum",
+			Done:       "it was taken from its second copy; when that is damaged too, everything is switched off and the files are read afresh",
+			CheckFirst: "the computer's memory, supply and heat; start the program afresh",
+			WoodWaits:  "it need not wait, but such a computer should not be trusted for long"},
 	}
 }
 

@@ -16,7 +16,7 @@ func (l *Loop) tell() {
 	for i := range l.res.EventCount {
 		l.event(l.res.Events[i])
 	}
-	now := seen{mode: state.Mode, forced: l.applied.Forced, stage: -1, slow: l.seen.slow, unread: l.seen.unread, trips: l.applied.Trips}
+	now := seen{mode: state.Mode, forced: l.applied.Forced, stage: -1, unread: l.seen.unread, trips: l.applied.Trips}
 	if state.Run.Phase != schedule.Idle {
 		now.stage, now.run = state.Run.Stage, state.Run.ID
 	}
