@@ -172,6 +172,9 @@ func (h *heating) advise(t *heatJSON) {
 	if h.wetBulb <= h.core {
 		t.note("the wet bulb %s is not above the core temperature %s: any wood that still gives off water will take far longer than this, or never get there", bothTemperatures(h.wetBulb), bothTemperatures(h.core))
 	}
+	if h.initial < 0 && h.moisture > wood.FiberSaturation {
+		t.note("the wood is frozen: the heat that melts its water is not counted, so it takes longer than this, green wood much longer")
+	}
 	if t.Method == methodConduction && t.ComeUp > 0 {
 		t.note("the kiln is taken to come up with a time constant of %s min (--come-up)", plain(t.ComeUp, 0))
 	}
