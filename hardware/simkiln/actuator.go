@@ -34,7 +34,7 @@ func (k *Kiln) switchOutputs() {
 	s.Door = fault[DoorOpen] > 0
 	s.Volts = 1
 	if v := fault[BrownOut]; v > 0 {
-		s.Volts = math.Max(0.5, 1-0.18*v)
+		s.Volts = max(0.5, 1-0.18*v)
 	}
 	closed := on
 	if fresh := on &^ s.Told & s.Bouncing; fresh != 0 {
@@ -95,7 +95,10 @@ func (k *Kiln) switchOutputs() {
 	}
 	s.Closed = closed
 	if before != closed {
-		s.Cut = true
+		if (before^closed)&hardware.AllFans != 0 {
+			s.Cut = true
+		}
+		s.Short = true
 		s.Moving = true
 		s.PumpAt = 0
 	}
@@ -141,7 +144,7 @@ func (k *Kiln) moveActuators(dt float64) {
 			want = -1
 		}
 		if k.cfg.Fans.Drive && want != 0 {
-			want *= math.Min(1, math.Max(0, float64(s.Outputs.FanSpeed[g])))
+			want *= min(1, max(0, float64(s.Outputs.FanSpeed[g])))
 		}
 		if s.Severity[FanBackward] > 0 {
 			want *= -0.7
@@ -154,7 +157,7 @@ func (k *Kiln) moveActuators(dt float64) {
 		if v != want {
 			if math.Abs(want) > math.Abs(v) || want*v < 0 {
 				step := dt / runUp
-				v += math.Min(math.Max(want-v, -step), step)
+				v += min(max(want-v, -step), step)
 			} else { // runs down with the square of speed, to a twentieth in the coast-down time
 				v = want + (v-want)*math.Exp(-3*dt/coast)
 				if math.Abs(v-want) < 0.05 {
@@ -166,7 +169,7 @@ func (k *Kiln) moveActuators(dt float64) {
 		}
 		total += v
 	}
-	total *= 1 - 0.5*math.Min(1, s.Severity[FanWeak])
+	total *= 1 - 0.5*min(1, s.Severity[FanWeak])
 	total /= float64(groups)
 	s.Speed = math.Abs(total)
 	if s.Speed > 0.02 {
@@ -186,7 +189,7 @@ func (k *Kiln) moveActuators(dt float64) {
 	}
 	if s.VentOpen != want {
 		step := dt / k.cfg.Vents.Travel.Std().Seconds()
-		s.VentOpen += math.Min(math.Max(want-s.VentOpen, -step), step)
+		s.VentOpen += min(max(want-s.VentOpen, -step), step)
 		moving = moving || s.VentOpen != want
 		k.updateContacts()
 	}
@@ -232,7 +235,7 @@ func (k *Kiln) currents() (a [hardware.OutputCount]float32) {
 		for _, o := range [...]hardware.OutputID{hardware.FanForward(g), hardware.FanReverse(g)} {
 			if k.powered(o) && s.Severity[FanNoStart] == 0 {
 				v := math.Abs(s.FanSpeed[g])
-				a[o] = float32(each * math.Max(v*v*v, 0.1) / volts)
+				a[o] = float32(each * max(v*v*v, 0.1) / volts)
 				if s.Severity[FanBackward] > 0 {
 					a[o] = float32(0.8 * each / volts)
 				}
@@ -246,7 +249,7 @@ func (k *Kiln) currents() (a [hardware.OutputCount]float32) {
 	}
 	scale := float64(k.cfg.Machine.Scale)
 	if k.powered(hardware.Compressor) {
-		a[hardware.Compressor] = float32(math.Max(s.Pump.Power, nominalPower*scale*0.4) / volts)
+		a[hardware.Compressor] = float32(max(s.Pump.Power, nominalPower*scale*0.4) / volts)
 	}
 	if k.powered(hardware.Blower) {
 		a[hardware.Blower] = float32(nominalBlower * scale * k.blowerSpeed() / volts)
@@ -290,7 +293,7 @@ func (k *Kiln) runMachine(dt float64) (m machineResult) {
 	shell := s.RoomT
 	coilAir := 0.0
 	if blows {
-		coilAir = nominalCoil * scale * k.blowerSpeed() * (1 - 0.5*math.Min(1, s.Ice/(fullIce*scale))) * (1 - 0.4*math.Min(1, s.Severity[CoilFouled]))
+		coilAir = nominalCoil * scale * k.blowerSpeed() * (1 - 0.5*min(1, s.Ice/(fullIce*scale))) * (1 - 0.4*min(1, s.Severity[CoilFouled]))
 	}
 	pressure := float64(k.cfg.Pressure)
 	switch {
@@ -302,8 +305,8 @@ func (k *Kiln) runMachine(dt float64) (m machineResult) {
 		}
 		s.MachineOn += time.Duration(dt * float64(time.Second))
 		if s.Now >= s.PumpAt {
-			o := operating{t: s.RoomT, w: s.RoomW, pressure: pressure, coilAir: math.Max(coilAir, 0.02*scale),
-				condAir: nominalConden * scale, power: nominalPower * scale, efficiency: float64(c.Efficiency) * (1 - 0.2*math.Min(3, s.Severity[LowCharge]))}
+			o := operating{t: s.RoomT, w: s.RoomW, pressure: pressure, coilAir: max(coilAir, 0.02*scale),
+				condAir: nominalConden * scale, power: nominalPower * scale, efficiency: float64(c.Efficiency) * (1 - 0.2*min(3, s.Severity[LowCharge]))}
 			if !blows {
 				o.condAir *= 0.1
 			}
@@ -317,7 +320,7 @@ func (k *Kiln) runMachine(dt float64) (m machineResult) {
 			}
 		}
 		h := &s.Pump
-		up := math.Min(1, s.MachineOn.Seconds()/startUp)
+		up := min(1, s.MachineOn.Seconds()/startUp)
 		m.electric += h.Power
 		vapour := up * h.Water * steamHeat * (s.RoomT - h.Coil) // what condensed had been cooled down to the coil
 		m.sensible += h.Power + up*h.Latent + vapour            // condenser gives back all that the coil takes, and the power
@@ -346,8 +349,8 @@ func (k *Kiln) runMachine(dt float64) (m machineResult) {
 			p, slope := saturationSlope(s.RoomT)
 			full := humidityRatio(p, pressure)
 			wet := 1 + latent(s.RoomT)/airHeat*slope*ratio/pressure
-			rate := math.Max(0, (1-bypass)*coilAir*(full-s.RoomW)/wet)
-			rate = math.Min(rate, s.CoilWater/dt)
+			rate := max(0, (1-bypass)*coilAir*(full-s.RoomW)/wet)
+			rate = min(rate, s.CoilWater/dt)
 			s.CoilWater -= rate * dt
 			m.water += rate
 			m.sensible -= rate * latent(s.RoomT)
@@ -368,14 +371,14 @@ func (k *Kiln) runMachine(dt float64) (m machineResult) {
 		if blows {
 			melt *= 10
 		}
-		melt = math.Min(melt*dt, s.Ice)
+		melt = min(melt*dt, s.Ice)
 		s.Ice -= melt
 		s.CoilWater += melt
 		m.sensible -= melt * fusion / dt
 		m.latent -= melt * fusion / dt
 	}
 	if over := s.CoilWater - float64(c.HoldUp); over > 0 {
-		run := over * (1 - math.Exp(-dt/c.DrainLag.Std().Seconds()))
+		run := over * k.fade(dt).drain
 		s.CoilWater -= run
 		switch {
 		case s.Severity[DrainBlocked] > 0 || s.Severity[HoseOff] > 0:
@@ -383,7 +386,7 @@ func (k *Kiln) runMachine(dt float64) (m machineResult) {
 		default:
 			s.WaterOut += run
 			s.Drained += run
-			s.DrainHeat += run * liquid * math.Max(s.Pump.Coil, 0)
+			s.DrainHeat += run * liquid * max(s.Pump.Coil, 0)
 			if s.Severity[CondensateStuck] == 0 {
 				s.Tip += run
 				if pulse := float64(k.cfg.Meters.CondensatePulse); s.Tip >= pulse && pulse > 0 {
@@ -394,8 +397,18 @@ func (k *Kiln) runMachine(dt float64) (m machineResult) {
 			}
 		}
 	}
-	s.Shell += (shell - s.Shell) * (1 - math.Exp(-dt/2400))
+	s.Shell += (shell - s.Shell) * k.fade(dt).shell
 	return m
+}
+
+// fades is by how much drain and shell near their ends in a step of a length: the last length's, kept.
+type fades struct{ dt, drain, shell float64 }
+
+func (k *Kiln) fade(dt float64) *fades {
+	if f := &k.fades; f.dt != dt {
+		*f = fades{dt, 1 - math.Exp(-dt/k.cfg.Machine.DrainLag.Std().Seconds()), 1 - math.Exp(-dt/2400)}
+	}
+	return &k.fades
 }
 
 // meterEnergy counts pulses; the meter is 0.5 % off, by seed.
@@ -415,7 +428,7 @@ func (k *Kiln) caught(meter int, severity, n float64) float64 {
 		return n
 	}
 	missed := &k.s.Missed[meter]
-	*missed += n * math.Min(0.25*severity, 1)
+	*missed += n * min(0.25*severity, 1)
 	whole := math.Floor(*missed)
 	*missed -= whole
 	return n - whole

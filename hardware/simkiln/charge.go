@@ -44,7 +44,7 @@ func (k *Kiln) loadBoards() {
 		// Sapwood differs by its free water: what of that is gone takes the difference with it.
 		sap := stream(k.cfg.Seed, 20+uint64(i))
 		sapwood := make([]float64, l.Boards)
-		sapMore := float64(p.Sapwood) * math.Min(math.Max((float64(l.Start)-fiberSaturation)/40, 0), 1)
+		sapMore := float64(p.Sapwood) * min(max((float64(l.Start)-fiberSaturation)/40, 0), 1)
 		start := make([]float64, l.Boards)
 		mean := 0.0
 		for j := range start {
@@ -55,7 +55,7 @@ func (k *Kiln) loadBoards() {
 			mean += start[j] / float64(l.Boards)
 		}
 		for j := range start { // the lot's true mean is as configured
-			start[j] = math.Max(4, start[j]-mean+float64(l.Start))
+			start[j] = max(4, start[j]-mean+float64(l.Start))
 			if l.Uniform {
 				start[j] = float64(l.Start)
 			}
@@ -66,7 +66,7 @@ func (k *Kiln) loadBoards() {
 			if l.Uniform {
 				thickness, logA, place = 0, 0, 0.5
 			}
-			thickness = math.Max(thickness+float64(l.Thickness), 0.7*float64(l.Thickness))
+			thickness = max(thickness+float64(l.Thickness), 0.7*float64(l.Thickness))
 			volume := float64(l.Volume) / float64(l.Boards)
 			w.Lot[b] = int8(i)
 			w.Half[b] = thickness / 2

@@ -154,6 +154,7 @@ func newKiln(t testing.TB, c Config, lots ...LotConfig) *Kiln {
 func checkBooks(t testing.TB, k *Kiln) {
 	truth := k.Truth()
 	require.Less(t, float64(truth.MassError), 1e-9, "mass error of a step")
+	require.Less(t, float64(truth.HeatError), 1e-9, "heat error of a step")
 	require.InDelta(t, 0, float64(truth.WaterImbalance), 1e-3, "water in = water out")
 	require.InDelta(t, 0, float64(truth.EnergyBalance), 5e-3, "energy in = energy out")
 }

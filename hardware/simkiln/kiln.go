@@ -28,6 +28,7 @@ type Kiln struct {
 	meterGain float64
 	dry, wet  hardware.ProbeID                     // the first of each, or NoProbe
 	blank     [hardware.MaxProbes]hardware.Reading // what Read starts from
+	fades     fades
 
 	s       state
 	wood    wood
@@ -80,7 +81,8 @@ type state struct {
 	PrepSpeed           float64
 	PrepReverse         bool
 	StepT, StepP        float64 // at its beginning
-	Cut                 bool    // something was switched: end the step now
+	Cut                 bool    // the air through the load changes: end the step now
+	Short               bool    // something was switched: the next step is short
 	WoodWater, WoodHeat float64
 
 	// sensors
@@ -91,6 +93,7 @@ type state struct {
 	ProbeDrift    [hardware.MaxProbes]float64
 	ProbeFault    [hardware.MaxProbes]FaultKind
 	ProbeSeverity [hardware.MaxProbes]float64
+	RoomRH        float64       // when the probes were last measured
 	HumidityDrift float64       // RH, of the probe
 	Wetted        time.Duration // the humidity probe shows full air until here
 	PowerOn       bool          // bus probes have just got their power back
@@ -109,7 +112,7 @@ type state struct {
 	WaterIn, WaterOut   float64 // kg, across the walls and drain
 	EnergyIn, EnergyOut float64 // J
 	WorstMass           float64 // relative error of the worst step
-	EnergyError         float64 // J
+	WorstEnergy         float64 // the same of heat
 	StartWater          float64
 	StartEnergy         float64
 	Electric            float64 // J
@@ -331,6 +334,7 @@ type Truth struct {
 	EMC            quantity.MoistureContent // by this package's sorption
 	Outdoor        quantity.Celsius
 	MassError      quantity.Ratio // of the worst step, relative to all water in the kiln
+	HeatError      quantity.Ratio // of the worst step, relative to all heat in the wood
 	WaterImbalance quantity.Ratio // of the whole time: water in less out less stored, relative to the water evaporated
 	EnergyBalance  quantity.Ratio // of the whole time, relative to the energy drawn
 }
@@ -364,8 +368,9 @@ func (k *Kiln) Truth() Truth {
 		Starts: s.Starts, DryBulb: quantity.Celsius(s.RoomT), RH: quantity.Ratio(rh),
 		EMC: quantity.MoistureContent(k.table.at(s.RoomT).moisture(rh)), Outdoor: quantity.Celsius(s.OutT),
 		MassError:      quantity.Ratio(s.WorstMass),
-		WaterImbalance: quantity.Ratio((s.StartWater + s.WaterIn - s.WaterOut - k.waterNow()) / math.Max(s.Evaporated, 1e-3)),
-		EnergyBalance:  quantity.Ratio((s.StartEnergy + s.EnergyIn - s.EnergyOut - k.energyNow()) / math.Max(s.Electric, 1)),
+		HeatError:      quantity.Ratio(s.WorstEnergy),
+		WaterImbalance: quantity.Ratio((s.StartWater + s.WaterIn - s.WaterOut - k.waterNow()) / max(s.Evaporated, 1e-3)),
+		EnergyBalance:  quantity.Ratio((s.StartEnergy + s.EnergyIn - s.EnergyOut - k.energyNow()) / max(s.Electric, 1)),
 	}
 	for i, l := range k.cfg.Lots {
 		lt := LotTruth{Name: l.Name, Min: math.MaxFloat64, Core: math.MaxFloat64, SurfaceMinimum: math.MaxFloat64}
@@ -395,7 +400,7 @@ func (k *Kiln) Truth() Truth {
 		lt.Mean = quantity.MoistureContent(sum / n)
 		lt.Checked, lt.Honeycombed, lt.Shrinkage = lt.Checked/quantity.Ratio(n), lt.Honeycombed/quantity.Ratio(n), lt.Shrinkage/quantity.Ratio(n)
 		if n > 1 {
-			lt.SD = quantity.MoistureContent(math.Sqrt(math.Max(0, (square-sum*sum/n)/(n-1))))
+			lt.SD = quantity.MoistureContent(math.Sqrt(max(0, (square-sum*sum/n)/(n-1))))
 		}
 		lt.MaxRate = quantity.MoisturePerDay(s.MaxRate[i])
 		if l.RateLimit > 0 {
@@ -424,7 +429,7 @@ func (k *Kiln) keepHours() {
 		m := k.lotMean(i)
 		h := &s.Hourly[i]
 		if s.Hours >= 48 { // the window begins at or after the 24th hour
-			s.MaxRate[i] = math.Max(s.MaxRate[i], h[(s.Hours+1)%25]-m)
+			s.MaxRate[i] = max(s.MaxRate[i], h[(s.Hours+1)%25]-m)
 		}
 		h[s.Hours%25] = m
 	}

@@ -55,8 +55,8 @@ func (o *operating) residual(te float64) (r float64, h heatPump) {
 	// Tc = mixed + (total + power)/(condAir*cp) + 8, power linear in Tc
 	g := 1 / (o.condAir * airHeat)
 	h.Tc = (mixed + g*(total+o.power*(1+0.010*(te-20)-0.012*55)) + condDifference) / (1 - g*o.power*0.012)
-	h.Power = math.Max(0.25*o.power, o.power*(1+0.010*(te-20)+0.012*(h.Tc-55)))
-	lift := math.Max(h.Tc-te, 5)
+	h.Power = max(0.25*o.power, o.power*(1+0.010*(te-20)+0.012*(h.Tc-55)))
+	lift := max(h.Tc-te, 5)
 	return total - h.Power*o.efficiency*(te+273.15)/lift, h
 }
 

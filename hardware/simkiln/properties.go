@@ -53,7 +53,7 @@ func isothermAt(celsius float64) isotherm {
 		l1log: math.Log(0.839 + 2.02e-5*f - 1.56e-6*f*f),
 		l2:    3.56 + 0.00392*f - 4.45e-5*f*f,
 		l3:    0.0219 + 1.64e-5*f,
-		full:  math.Max(fiberSaturation-0.1*(celsius-20), joinMC+2),
+		full:  max(fiberSaturation-0.1*(celsius-20), joinMC+2),
 	}
 	e := i.l2 * math.Exp(i.l1log*joinMC)
 	i.join = math.Exp(-e - i.l3)
@@ -75,7 +75,7 @@ func (i *isotherm) activity(m float64) (a, slope float64) {
 		return a, -a * e * i.l1log
 	}
 	x := (i.full - m) / (i.full - joinMC)
-	dry := (1 - i.join) * math.Pow(x, i.power)
+	dry := (1 - i.join) * math.Exp(i.power*math.Log(x))
 	return 1 - dry, dry * i.power / (i.full - m)
 }
 
@@ -85,8 +85,8 @@ func (i *isotherm) moisture(a float64) float64 {
 	case a >= 1:
 		return i.full
 	case a <= i.join:
-		y := (-math.Log(math.Max(a, 1e-6)) - i.l3) / i.l2
-		return math.Max(0, math.Log(y)/i.l1log)
+		y := (-math.Log(max(a, 1e-6)) - i.l3) / i.l2
+		return max(0, math.Log(y)/i.l1log)
 	default:
 		return i.full - (i.full-joinMC)*math.Pow((1-a)/(1-i.join), 1/i.power)
 	}

@@ -22,7 +22,7 @@ func (k *Kiln) openWood() {
 	longest := k.cfg.WoodStep.Seconds()
 	shortest := 2 * k.cfg.AirStep.Seconds()
 	switch {
-	case s.WoodPlan == 0 || s.Cut:
+	case s.WoodPlan == 0 || s.Cut || s.Short:
 		s.WoodPlan = shortest
 	default:
 		change := math.Abs(p-s.StepP)/p/0.02 + math.Abs(s.LoadT-s.StepT)/0.5
@@ -32,8 +32,8 @@ func (k *Kiln) openWood() {
 			s.WoodPlan /= 2
 		}
 	}
-	s.WoodPlan = math.Max(math.Min(s.WoodPlan, longest), shortest)
-	s.Cut = false
+	s.WoodPlan = max(min(s.WoodPlan, longest), shortest)
+	s.Cut, s.Short = false, false
 	s.StepP, s.StepT = p, s.LoadT
 	s.PrepSpeed, s.PrepReverse = s.Speed, s.Reverse
 	s.WoodTime, s.SumT, s.SumP = 0, 0, 0
@@ -70,8 +70,8 @@ func (k *Kiln) closeWood() {
 	s.WoodWater -= water
 	s.WoodHeat += heat - carried
 	s.EnergyOut += evaporation + sorption + carried // latent heat leaves the sensible books and comes back where water condenses
-	s.WorstMass = math.Max(s.WorstMass, math.Abs(taken-water)/math.Max(s.WoodWater, 1e-9))
-	s.EnergyError += drawn - heat - evaporation - sorption
+	s.WorstMass = max(s.WorstMass, math.Abs(taken-water)/max(s.WoodWater, 1e-9))
+	s.WorstEnergy = max(s.WorstEnergy, math.Abs(drawn-heat-evaporation-sorption)/max(math.Abs(s.WoodHeat), 1))
 	s.Evaporated += water
 	s.Sorption += sorption
 	s.WoodTime = 0
@@ -133,7 +133,7 @@ func (k *Kiln) airStep(dt float64) {
 		s.EnergyOut += rate * latent(s.RoomT) * dt
 	}
 	if s.Puddle > 0 {
-		rate := math.Min(s.Puddle/dt, 0.5/3600*s.RoomMass/60)
+		rate := min(s.Puddle/dt, 0.5/3600*s.RoomMass/60)
 		if vapourPressure(s.RoomW, pressure) > 0.98*saturation(s.RoomT) {
 			rate = 0
 		}
@@ -150,8 +150,8 @@ func (k *Kiln) airStep(dt float64) {
 		over := vapourPressure(s.RoomW, pressure) - saturation(wallT)
 		if over > 0 || s.WallFilm > 0 {
 			rate := wallTransfer * c.Room.WallArea * over / (waterGas * (s.RoomT + 273.15))
-			rate = math.Max(rate, -s.WallFilm/dt)
-			rate = math.Min(rate, 0.5*s.RoomMass*s.RoomW/dt)
+			rate = max(rate, -s.WallFilm/dt)
+			rate = min(rate, 0.5*s.RoomMass*s.RoomW/dt)
 			s.WallFilm += rate * dt
 			water -= rate
 			gives := rate * (latent(wallT) + steamHeat*(s.RoomT-wallT))
@@ -276,5 +276,5 @@ func (k *Kiln) updateWeather() {
 	}
 	mean := float64(w.Mean) + season + s.OutNoise
 	s.OutT = mean + float64(w.Daily)*math.Cos(2*math.Pi*(hour-15)/24)
-	s.OutP = math.Min(float64(w.Humidity)*saturation(mean), 0.98*saturation(s.OutT))
+	s.OutP = min(float64(w.Humidity)*saturation(mean), 0.98*saturation(s.OutT))
 }

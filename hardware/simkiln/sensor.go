@@ -172,7 +172,6 @@ func (k *Kiln) placeProbes() {
 // truth gives what a probe would show with neither lag nor error.
 func (k *Kiln) truth(f *fitted) float64 {
 	s := &k.s
-	pressure := float64(k.cfg.Pressure)
 	switch f.role {
 	case hardware.RoleDryBulb:
 		return s.RoomT
@@ -181,10 +180,11 @@ func (k *Kiln) truth(f *fitted) float64 {
 		if s.Speed < 0.3 {
 			coefficient = wickStill
 		}
+		pressure := float64(k.cfg.Pressure)
 		s.WetBulb = wetBulb(s.RoomT, vapourPressure(s.RoomW, pressure), pressure, coefficient, s.WetBulb)
 		return s.WetBulb + s.WickDryness*(s.RoomT-s.WetBulb) + s.WickDirt
 	case hardware.RoleHumidity:
-		return vapourPressure(s.RoomW, pressure) / saturation(s.RoomT)
+		return s.RoomRH
 	case hardware.RoleLeavingAir:
 		return s.LoadT
 	case hardware.RoleCore:
@@ -198,7 +198,7 @@ func (k *Kiln) truth(f *fitted) float64 {
 			return s.Pump.Coil
 		}
 		if s.Ice > 0 {
-			return math.Min(s.RoomT, 0)
+			return min(s.RoomT, 0)
 		}
 		return s.RoomT
 	case hardware.RoleSuction:
@@ -211,7 +211,7 @@ func (k *Kiln) truth(f *fitted) float64 {
 	case hardware.RoleOutdoorTemperature:
 		return s.OutT
 	case hardware.RoleOutdoorHumidity:
-		return math.Min(1, s.OutP/saturation(s.OutT))
+		return min(1, s.OutP/saturation(s.OutT))
 	case hardware.RoleLoadCell:
 		b := &s.Samples[f.board]
 		mass := b.OvenDry * (1 + k.wood.mean(b.Board)/100)
@@ -223,6 +223,10 @@ func (k *Kiln) truth(f *fitted) float64 {
 		return mass*(1+creep+20e-6*(s.RoomT-20)) + s.CellSlip
 	}
 	return 0
+}
+
+func (k *Kiln) humidity() float64 {
+	return vapourPressure(k.s.RoomW, float64(k.cfg.Pressure)) / saturation(k.s.RoomT)
 }
 
 // douglasFir gives log10 of megohm at 7 to 25 % and 80 F: James, FPL-GTR-6 (1988) Table 1 (from memory).
@@ -238,16 +242,17 @@ var douglasFirLog = func() (log [len(douglasFir)]float64) {
 // pinLogOhm gives log10 of the resistance between pins in wood of moisture m and temperature t: what a meter would read
 // rises by 0.1 point a kelvin over 26.7 C at 12 % and 0.15 at 20 % (James 1988, chart, from memory).
 func pinLogOhm(m, t float64) float64 {
-	reading := m + (t-26.7)*math.Max(0.02, 0.1+0.00625*(m-12))
-	x := math.Min(math.Max(reading, 4), 60) - 7
+	reading := m + (t-26.7)*max(0.02, 0.1+0.00625*(m-12))
+	x := min(max(reading, 4), 60) - 7
 	i := min(max(int(math.Floor(x)), 0), len(douglasFir)-2)
 	low, high := douglasFirLog[i], douglasFirLog[i+1]
-	return 6 + math.Max(low+(x-float64(i))*(high-low), -1.5)
+	return 6 + max(low+(x-float64(i))*(high-low), -1.5)
 }
 
 func (k *Kiln) startSensors() {
 	k.placeProbes()
 	k.s.WetBulb = k.s.RoomT - 3
+	k.s.RoomRH = k.humidity()
 	for i := range k.fitted {
 		k.s.Sensor[i] = k.truth(&k.fitted[i])
 	}
@@ -261,13 +266,13 @@ func (k *Kiln) sample() {
 	s.Sampled = s.Now
 	elapsed := sampling.Hours() / 24
 	if v := s.Severity[WickDry]; v > 0 {
-		s.WickDryness = math.Min(1, s.WickDryness+2*v*elapsed)
+		s.WickDryness = min(1, s.WickDryness+2*v*elapsed)
 	}
 	if v := s.Severity[WickDirty]; v > 0 {
 		s.WickDirt += 0.1 * v * elapsed
 	}
-	rh := vapourPressure(s.RoomW, float64(k.cfg.Pressure)) / saturation(s.RoomT)
-	if !k.cfg.Probes.Ideal {
+	s.RoomRH = k.humidity()
+	if rh := s.RoomRH; !k.cfg.Probes.Ideal {
 		if rh > 0.90 {
 			s.HumidityDrift += 0.015 / 30 * elapsed // capacitive films swell: 1.5 % RH a month, common experience
 		}
@@ -295,14 +300,14 @@ func (k *Kiln) sample() {
 					v = 1
 				}
 			}
-			v = math.Min(math.Max(v, 0), 1)
+			v = min(max(v, 0), 1)
 		case hardware.RolePin:
-			ohm := math.Pow(10, v)
+			ohm := math.Exp(math.Ln10 * v)
 			leak := 1e12 // cable
 			if s.Severity[PinLeak] > 0 {
 				leak = 1e9
 			}
-			v = math.Min(math.Max(ohm*leak/(ohm+leak), 1e5), 1e11) // the meter's range
+			v = min(max(ohm*leak/(ohm+leak), 1e5), 1e11) // the meter's range
 		}
 		if fault := s.ProbeFault[i]; fault != NoFault {
 			v, q = k.spoil(i, f, fault, v)
@@ -369,7 +374,7 @@ func (k *Kiln) spoil(i int, f *fitted, fault FaultKind, v float64) (float64, har
 		return powerOnValue, hardware.Valid
 	case PinLoose:
 		s.ProbeDrift[i] += severity * sampling.Hours()
-		return math.Min(v*math.Pow(10, s.ProbeDrift[i]), 1e11), hardware.Valid
+		return min(v*math.Pow(10, s.ProbeDrift[i]), 1e11), hardware.Valid
 	case ProbeInAir:
 		if f.role == hardware.RoleCore {
 			return s.RoomT, hardware.Valid

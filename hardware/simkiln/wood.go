@@ -23,6 +23,7 @@ const (
 type wood struct {
 	Count, Nodes int
 	Share        []float64 // nodes: cell thickness over half thickness
+	Between      []float64 // half thickness over the distance from a node's middle to the next one's
 	Law          law
 
 	// per board
@@ -77,6 +78,10 @@ func newWood(count, nodes int) wood {
 	}
 	for j := range w.Share {
 		w.Share[j] /= total
+	}
+	w.Between = make([]float64, nodes)
+	for j := range nodes - 1 {
+		w.Between[j] = 2 / (w.Share[j] + w.Share[j+1])
 	}
 	w.Lot = make([]int8, count)
 	for _, a := range w.perBoard() {
@@ -141,7 +146,7 @@ func (w *wood) coreTemperature(board int, off float64) float64 {
 	in, out := t[heatNodes-1], t[heatNodes-2] // centres at 1/2 and 3/2 cells from the core
 	x := off / (w.Half[board] / heatNodes)
 	c := (out - in) / 2 // T = a + c x^2
-	return in - c/4 + c*math.Min(x*x, 9)
+	return in - c/4 + c*min(x*x, 9)
 }
 
 // law is how D depends on moisture: D/D0 = exp(shape*M/100) up to diffusionFS, then constant times mobility.
@@ -184,7 +189,7 @@ func (l *law) moisture(phi, mobility float64) float64 {
 	if phi > l.PhiFS {
 		return diffusionFS + (phi-l.PhiFS)/(l.AtFS*mobility)
 	}
-	return math.Log(math.Max(1+phi*l.Shape, 1e-3)) * l.Invert
+	return math.Log(max(1+phi*l.Shape, 1e-3)) * l.Invert
 }
 
 // diffusivity gives D0 at a wood temperature for A.
@@ -233,7 +238,7 @@ type air struct {
 // than the air that they really met.
 func (w *wood) prepare(dt float64, a *air, table *isotherms) (s response) {
 	n := w.Nodes
-	share := w.Share[:n:n]
+	share, between := w.Share[:n:n], w.Between[:n:n]
 	fullFilm := filmFull * math.Pow(a.speed, 0.6)
 	moved, warm := 0.0, 0.0
 	for b := range w.Count {
@@ -243,7 +248,7 @@ func (w *wood) prepare(dt float64, a *air, table *isotherms) (s response) {
 		}
 		off := (1 - place) * a.riseTemperature
 		offP := (1 - place) * a.risePressure
-		film := math.Max(filmStill, fullFilm*w.FilmShare[b]*(1+edgeFilm*(1-2*place)))
+		film := max(filmStill, fullFilm*w.FilmShare[b]*(1+edgeFilm*(1-2*place)))
 		mass := film / (0.9 * 1.06 * 1020) / (waterGas * (a.temperature - off + 273.15)) // kg/(m2 s Pa); Le^(2/3) = 0.9
 
 		// Heat, from core to surface.
@@ -278,7 +283,7 @@ func (w *wood) prepare(dt float64, a *air, table *isotherms) (s response) {
 		diag, rhs := unit*share[n-1], 0.0
 		for j := n - 2; j >= 0; j-- {
 			outPhi, outSlope := w.Law.potential(m[j], mobility)
-			g := link * 2 / (share[j] + share[j+1])
+			g := link * between[j]
 			q := g * (phi - outPhi) // towards the surface
 			in := 1 / (diag + g*slope)
 			e, f := (rhs-q)*in, g*outSlope*in
@@ -335,7 +340,7 @@ func sorptionHeat(m float64) float64 {
 	if m >= fiberSaturation {
 		return 0
 	}
-	x := math.Max(m, 0) * 2
+	x := max(m, 0) * 2
 	i := int(x)
 	return sorptionTable[i] + (x-float64(i))*(sorptionTable[i+1]-sorptionTable[i])
 }
