@@ -527,7 +527,7 @@ func (r *Run) permits(stage *Stage, c *Conditions) Permit {
 			p |= PermitVentDry
 		}
 	case Condition:
-		p |= PermitHeat | PermitSpray | PermitReversal
+		p |= PermitHeat | PermitVent | PermitSpray | PermitReversal // the fans alone may drive a closed room too hot
 	case Heat:
 		p |= PermitHeat
 		if r.Exposure == 0 && c.ColdestCore < stage.Core {

@@ -422,7 +422,7 @@ func TestPermits(t *testing.T) {
 		"dry, too cold":         {atDry1, calm(70, 40, 15), 0, all | PermitCompressor | PermitVent | PermitReversal | PermitHeat},
 		"dry under 20":          {atDry2, calm(19, 46, 10), 0, all | PermitCompressor | PermitVent | PermitReversal | PermitVentDry},
 		"equalize":              {atEqualize, calm(9, 49, 7), 0, all | PermitCompressor | PermitVent | PermitVentDry | PermitReversal | PermitHeat | PermitSpray},
-		"condition":             {atCondition, calm(9, 49, 11), 0, all | PermitHeat | PermitSpray | PermitReversal},
+		"condition":             {atCondition, calm(9, 49, 11), 0, all | PermitHeat | PermitVent | PermitSpray | PermitReversal},
 		"heat, cores still low": {atHeat, calm(9, 50, 7), 0, all | PermitHeat | PermitReversal},
 		"heat, counting":        {atHeat, calm(9, 65, 7), 0, all | PermitHeat},
 		"cool":                  {atCool, calm(9, 50, 7), 0, all | PermitVent | PermitReversal},
@@ -431,7 +431,7 @@ func TestPermits(t *testing.T) {
 		"air":                   {atHeat, calm(9, 65, 7), HoldAir, all},
 		"door":                  {atHeat, calm(9, 65, 7), HoldDoor, all},
 		"trip":                  {atDry1, calm(70, 43, 15), HoldTrip, all | PermitVent},
-		"operator":              {atCondition, calm(9, 49, 11), HoldOperator, all | PermitHeat | PermitSpray | PermitReversal},
+		"operator":              {atCondition, calm(9, 49, 11), HoldOperator, all | PermitHeat | PermitVent | PermitSpray | PermitReversal},
 	} {
 		plan := oakPlan()
 		run := at(plan, tt.stage)
