@@ -7,6 +7,8 @@ import (
 	"time"
 
 	"drywarden/cmd/drywarden/internal/chart"
+	"drywarden/controller"
+	"drywarden/controller/loop"
 	"drywarden/hardware"
 	"drywarden/hardware/trace"
 	"drywarden/safety/audit"
@@ -27,8 +29,9 @@ type observer struct {
 	run        time.Duration // since the charge was started
 	stages     []stageLog
 	trips      []tripLog
-	vetoes     int // ticks in which something was refused
-	starts     int // of the compressor
+	alarms     []tripLog // raised by the controller, housekeeping left out
+	vetoes     int       // ticks in which something was refused
+	starts     int       // of the compressor
 	compressor uint32
 }
 
@@ -41,7 +44,7 @@ type stageLog struct {
 	Governed string  // name of that lot; empty: none
 }
 
-// tripLog is one trip.
+// tripLog is one trip or alarm.
 type tripLog struct {
 	Rule string
 	At   time.Duration // since the charge was started
@@ -88,6 +91,11 @@ func (o *observer) Record(r *trace.Record) {
 	for fresh := r.Trips &^ before.Trips; fresh != 0; fresh &= fresh - 1 {
 		o.trips = append(o.trips, tripLog{o.rule(bits.TrailingZeros64(fresh)), o.run})
 	}
+	for i := range r.EventCount {
+		if e := &r.Events[i]; e.Kind == uint8(controller.EventAlarm) {
+			o.alarm(hardware.RuleID(e.A))
+		}
+	}
 	if r.RunID != 0 {
 		o.stage(r)
 		o.run += time.Duration(o.header.TickNS)
@@ -104,6 +112,14 @@ func (o *observer) rule(id int) string {
 		return o.header.Rules[i].Name
 	}
 	return "unknown"
+}
+
+func (o *observer) alarm(id hardware.RuleID) {
+	for _, text := range loop.Rules() {
+		if text.ID == id && text.Class > hardware.Housekeeping {
+			o.alarms = append(o.alarms, tripLog{text.Name, o.run})
+		}
+	}
 }
 
 func (o *observer) stage(r *trace.Record) {

@@ -183,7 +183,7 @@ func setRequest(r *operator.Request, dryBulb, emc, length string) error {
 }
 
 func (a *app) chargeCommand() *cobra.Command {
-	var startReason, endReason, confirmReason string
+	var startReason, endReason, confirmReason, warmReason string
 	var checked bool
 	var m meant
 	start := &cobra.Command{Use: "start FILE", Short: "Start a charge by its charge sheet", Args: cobra.ExactArgs(1),
@@ -248,7 +248,22 @@ and the machines first.`,
 			return a.done(c.Do(cmd.Context(), operator.Request{Verb: controller.VerbConfirm.String(), Reason: confirmReason}))
 		})}
 	confirm.Flags().StringVar(&confirmReason, "reason", "", "what you found, in `words`; kept with the record")
-	return group("charge", "Start or end a charge, weigh sample boards, confirm an outage", start, end, weigh, confirm)
+	warm := &cobra.Command{Use: "warm --reason WORDS", Short: "Answer for a compressor start before its crankcase was warmed for long enough", Args: cobra.NoArgs,
+		Long: `warm ends the waiting for the crankcase heater, which the daemon keeps after hours
+without power, or when nobody knows for how long there was none. Oil that is cold
+and full of refrigerant breaks a compressor at its start: say so only when the
+machine was under power all along, or its shell is warm.`,
+		Example: `  drywarden charge warm --reason "crankcase heater was under power all night"`,
+		RunE: act(func(cmd *cobra.Command, _ []string) error {
+			c, err := a.client()
+			if err != nil {
+				return err
+			}
+			defer c.Close()
+			return a.done(c.Do(cmd.Context(), operator.Request{Verb: controller.VerbWarm.String(), Reason: warmReason}))
+		})}
+	reasonFlag(warm, &warmReason)
+	return group("charge", "Start or end a charge, weigh sample boards, confirm an outage", start, end, weigh, confirm, warm)
 }
 
 func (a *app) tripCommand() *cobra.Command {

@@ -206,6 +206,8 @@ type resultJSON struct {
 	Starts     int               `json:"compressor_starts"`
 	Trips      int               `json:"trips"`
 	TripList   []tripJSON        `json:"trip_list"`
+	Alarms     int               `json:"alarms"` // raised by the controller, housekeeping left out
+	AlarmList  []tripJSON        `json:"alarm_list"`
 	Vetoes     int               `json:"vetoed_ticks"`
 	Violations uint64            `json:"invariant_violations"`
 	Broken     []audit.Violation `json:"violations"`
@@ -334,7 +336,8 @@ func (s *simulation) result(done bool) resultJSON {
 	report := s.seen.checker.Finish()
 	r := resultJSON{Kiln: s.file.Name, Charge: s.plan.Charge, Seed: s.file.Simulated.Seed, Days: s.seen.run.Hours() / 24, Done: done,
 		Water: float64(truth.Water), Energy: float64(truth.Energy) / 3.6e6, Starts: s.seen.starts, Trips: len(s.seen.trips), Vetoes: s.seen.vetoes,
-		Violations: report.Total, Broken: report.Violations, TripList: []tripJSON{}}
+		Violations: report.Total, Broken: report.Violations, TripList: []tripJSON{},
+		Alarms: len(s.seen.alarms), AlarmList: []tripJSON{}}
 	if r.Broken == nil {
 		r.Broken = []audit.Violation{}
 	}
@@ -343,6 +346,9 @@ func (s *simulation) result(done bool) resultJSON {
 	}
 	for _, t := range s.seen.trips {
 		r.TripList = append(r.TripList, tripJSON{t.Rule, t.At.Hours() / 24})
+	}
+	for _, t := range s.seen.alarms {
+		r.AlarmList = append(r.AlarmList, tripJSON{t.Rule, t.At.Hours() / 24})
 	}
 	status := s.loop.Status()
 	for i, lot := range truth.Lots {
@@ -469,6 +475,9 @@ func (a *app) printResult(s *simulation, r *resultJSON, out string) error {
 	_ = w.Flush()
 	for _, t := range s.seen.trips {
 		fmt.Fprintf(a.out, "trip on day %.1f: %s\n", t.At.Hours()/24, t.Rule)
+	}
+	for _, t := range s.seen.alarms {
+		fmt.Fprintf(a.out, "alarm on day %.1f: %s\n", t.At.Hours()/24, t.Rule)
 	}
 	fmt.Fprintln(w, "lot\tstart\ttarget\tend\tspread\tdriest\twettest\tbelieved\trate/limit")
 	for _, l := range r.Lots {

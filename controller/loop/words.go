@@ -117,7 +117,7 @@ func (l *Loop) waits(s *controller.Status) {
 		add("look at the kiln and the wood, then confirm")
 	}
 	if left := l.image.State.Restart.Warm; left > 0 {
-		add("the crankcase is being warmed, %s to go before the compressor may start; if the machine has been warm all along, say so with a reason (warm)", controller.Span(left))
+		add("the crankcase is being warmed, %s to go before the compressor may start; if the machine has been warm all along, say so: drywarden charge warm --reason", controller.Span(left))
 	}
 	for _, t := range s.Trips {
 		add("trip %s: %s", t.Rule, t.HowToClear)
