@@ -206,16 +206,16 @@ var homes = []struct {
 	{"log/slog", []string{"cmd/...", "controller/loop", "controller/operator"}, "cores return events; the shell logs"},
 	{"math/rand", nil, "a run with the same seed gives the same bytes: use math/rand/v2 with a seed, in the simulated kiln"},
 	{"math/rand/v2", []string{"hardware/simkiln"}, "only the simulated kiln draws lots"},
-	{"sync", []string{"cmd/...", "controller/loop", "controller/store", "controller/operator", "controller/metrics", "safety", "hardware/mono", "hardware/hardwaretest/..."}, "pure packages have no concurrency"},
+	{"sync", []string{"cmd/...", "controller/loop", "controller/store", "controller/operator", "controller/metrics", "safety", "hardware/mono", "hardware/board", "hardware/hardwaretest/..."}, "pure packages have no concurrency"},
 	{"github.com/spf13/cobra", []string{"cmd/..."}, "commands belong to the command"},
 	{"github.com/prometheus/", []string{"controller/metrics", "cmd/..."}, "metrics have one home"},
 	{"github.com/coreos/go-systemd/", []string{"cmd/..."}, "only the command talks to the service manager"},
 	{"github.com/BurntSushi/toml", []string{"schedule/sheet", "cmd/..."}, "files written by people are read strictly, in one place"},
-	{"github.com/stretchr/testify", nil, "a library for tests"},
+	{"github.com/stretchr/testify", []string{"hardware/hardwaretest"}, "a library for tests"},
 	{"pgregory.net/rapid", nil, "a library for tests"},
-	{"testing", nil, "a library for tests"},
-	{"periph.io/", nil, "pins and buses have one home"},
-	{"go.bug.st/serial", nil, "pins and buses have one home"},
+	{"testing", []string{"hardware/hardwaretest"}, "a library for tests"},
+	{"periph.io/", []string{"hardware/board"}, "pins and buses have one home"},
+	{"go.bug.st/serial", []string{"hardware/board"}, "pins and buses have one home"},
 	{"unsafe", nil, "nothing here needs it"},
 	{"reflect", []string{"schedule/sheet", "cmd/..."}, "only reading of files needs it"},
 }
@@ -234,6 +234,32 @@ func TestLibrariesStayInTheirHomes(t *testing.T) {
 				tree := strings.HasSuffix(home.imported, "/")
 				bad := imported == home.imported || (tree || strings.Contains(home.imported, ".")) && strings.HasPrefix(imported, home.imported)
 				require.False(t, bad, "%s imports %s: %s", path, imported, home.reason)
+			}
+		}
+	}
+}
+
+// TestNobodyTakesTheRegisters keeps the kernel in charge of the lines: periph's package host would put register access in
+// place of them on some boards, which owns no line and lets none go.
+func TestNobodyTakesTheRegisters(t *testing.T) {
+	packages, _ := loadPackages(t)
+	allowed := []string{"periph.io/x/host/v3/gpioioctl", "periph.io/x/host/v3/sysfs"}
+	for path, p := range packages {
+		for _, imported := range p.imports {
+			if strings.HasPrefix(imported, "periph.io/x/host/") {
+				require.Contains(t, allowed, imported, path)
+			}
+		}
+	}
+}
+
+// TestTestsStayOutOfTheProgram keeps what only tests need out of what runs a kiln.
+func TestTestsStayOutOfTheProgram(t *testing.T) {
+	packages, _ := loadPackages(t)
+	for path := range packages {
+		if !under("hardware/hardwaretest/...", path) {
+			for reached := range reach(packages, path) {
+				require.False(t, under("hardware/hardwaretest/...", reached), "%s imports %s", path, reached)
 			}
 		}
 	}
@@ -271,7 +297,7 @@ func TestCoresReadNoClock(t *testing.T) {
 // TestOnlyTheGateHoldsActuators looks for the name of the interface: whoever does not name it cannot hold it.
 func TestOnlyTheGateHoldsActuators(t *testing.T) {
 	packages, fset := loadPackages(t)
-	allowed := []string{"safety", "hardware", "hardware/simkiln", "cmd/..."}
+	allowed := []string{"safety", "hardware", "hardware/simkiln", "hardware/board", "hardware/hardwaretest", "cmd/..."}
 	for path, p := range packages {
 		if slices.ContainsFunc(allowed, func(a string) bool { return under(a, path) }) {
 			continue

@@ -77,7 +77,6 @@ type rig struct {
 	chip  Chip
 	flip  func(w, r []byte)
 	err   error
-	spent time.Duration
 }
 
 // Tx spoils what goes between driver and model.

@@ -1,7 +1,6 @@
 package modbus
 
 import (
-	"math"
 	"testing"
 	"time"
 
@@ -245,6 +244,5 @@ func FuzzAnswer(f *testing.F) {
 			return
 		}
 		require.Equal(t, chip.Seal([]byte{1, 3, 2, byte(got[0] >> 8), byte(got[0])}), answer[:7], "a value without its checksum")
-		require.False(t, math.IsNaN(float64(got[0])))
 	})
 }

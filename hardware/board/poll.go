@@ -1,0 +1,501 @@
+package board
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"strconv"
+	"strings"
+	"time"
+
+	"drywarden/hardware"
+	"drywarden/hardware/mono"
+	"drywarden/hardware/probe"
+	"drywarden/hardware/probe/ads1115"
+	"drywarden/hardware/probe/contact"
+	"drywarden/hardware/probe/ds18b20"
+	"drywarden/hardware/probe/max31865"
+	"drywarden/hardware/probe/mcp23017"
+	"drywarden/hardware/probe/modbus"
+	"drywarden/hardware/probe/pulse"
+	"drywarden/hardware/probe/sht3x"
+	"drywarden/hardware/probe/sht4x"
+)
+
+// How often digital inputs are looked at. An S0 pulse lasts 30 ms.
+const (
+	pulseEvery    = 4 * time.Millisecond
+	contactEvery  = 10 * time.Millisecond
+	expanderEvery = 100 * time.Millisecond
+)
+
+// job measures something on a bus and stores it.
+type job func(now mono.Instant)
+
+// wiring builds a board.
+type wiring struct {
+	board   *Board
+	host    Host
+	buses   map[string]I2C
+	serials map[string]*line
+	faults  []error
+	jobs    map[string][]job // by bus
+	order   []string         // buses with jobs
+	loops   []func(context.Context)
+}
+
+func (w *wiring) fail(key, doing string, err error) {
+	text := fmt.Errorf("%s: %w", doing, err)
+	if key != "" {
+		text = fmt.Errorf("%s: %w", key, text)
+	}
+	w.faults = append(w.faults, text)
+}
+
+func (w *wiring) add(bus string, j job) {
+	if w.jobs[bus] == nil {
+		w.order = append(w.order, bus)
+	}
+	w.jobs[bus] = append(w.jobs[bus], j)
+}
+
+func (w *wiring) i2c(key, bus string) probe.I2C {
+	if b, ok := w.buses[bus]; ok {
+		return b
+	}
+	b, err := w.host.I2C(bus)
+	if err != nil {
+		w.fail(key, "open bus "+bus, err)
+		b = nil
+	} else {
+		w.board.closers = append(w.board.closers, b.Close)
+	}
+	w.buses[bus] = b
+	return b
+}
+
+func (w *wiring) wire() {
+	w.jobs = map[string][]job{}
+	c := &w.board.config
+	w.probes()
+	w.converters()
+	if m := c.Meter; m != nil {
+		meter := &modbus.EnergyMeter{Master: w.master(m.Bus, m.Baud), Device: m.Device, Energy: m.Energy, Most: m.Most}
+		w.add(m.Bus, func(now mono.Instant) {
+			v, err := meter.Measure(now)
+			w.board.store(&w.board.meter, "energy meter", now, float64(v), 0, 0, err)
+		})
+	}
+	for _, bus := range w.order {
+		every := c.Every
+		if every == 0 {
+			every = defaultEvery
+			if strings.HasPrefix(bus, "w1-") {
+				every = oneWireEvery
+			}
+		}
+		jobs := w.jobs[bus]
+		w.loops = append(w.loops, func(ctx context.Context) { poll(ctx, c.Clock, every, jobs) })
+	}
+	w.lines()
+}
+
+// poll does the jobs of one bus, one after the other, every so often.
+func poll(ctx context.Context, clock mono.Clock, every time.Duration, jobs []job) {
+	ticker := time.NewTicker(every)
+	defer ticker.Stop()
+	for {
+		for _, j := range jobs {
+			if ctx.Err() != nil {
+				return
+			}
+			j(clock.Now())
+		}
+		select {
+		case <-ctx.Done():
+			return
+		case <-ticker.C:
+		}
+	}
+}
+
+// target is a probe's row of the table.
+type target struct {
+	id    int
+	row   *latest
+	name  string
+	probe hardware.Probe
+}
+
+func (w *wiring) target(i int) target {
+	p := w.board.config.Layout.Probes[i]
+	return target{id: i, row: &w.board.latest[i], name: "probe " + p.Name, probe: p}
+}
+
+func (w *wiring) store(t target, now mono.Instant, value float64, err error) {
+	w.board.store(t.row, t.name, now, value, t.probe.Offset, t.probe.Role.Resolution(), err)
+}
+
+// air is a chip that measures temperature and humidity, for one or two probes.
+type air struct {
+	measure func(now mono.Instant) (probe.Air, error)
+	targets []target
+}
+
+func (w *wiring) probes() {
+	c := &w.board.config
+	airs := map[string]*air{}
+	oneWire := map[string]bool{}
+	for i, p := range c.Probes {
+		t := w.target(i)
+		switch p.Driver {
+		case SHT3x, SHT4x, Modbus:
+			at := p.Bus + " " + p.Address
+			if a := airs[at]; a != nil {
+				a.targets = append(a.targets, t)
+				continue
+			}
+			a := &air{measure: w.airOf(p), targets: []target{t}}
+			airs[at] = a
+			w.add(p.Bus, func(now mono.Instant) {
+				got, err := a.measure(now)
+				if q := probe.QualityOf(err); q == hardware.NoAnswer || q == hardware.Checksum {
+					got, err = a.measure(now) // one lost transfer is no fault
+				}
+				for _, t := range a.targets {
+					v := float64(got.Temperature)
+					if humid(t.probe.Role) {
+						v = float64(got.Humidity)
+					}
+					w.store(t, now, v, err)
+				}
+			})
+		case MAX31865:
+			w.rtd(t, p)
+		case DS18B20:
+			w.oneWire(t, p, oneWire)
+		case ADS1115:
+			w.pins(t, p)
+		case IIO:
+			cell, err := cellOf(p, c.IIORoot)
+			if err != nil {
+				w.fail(p.Key, "weigh cell", err)
+				continue
+			}
+			w.add(p.Bus, func(now mono.Instant) {
+				m, err := cell.Read()
+				w.store(t, now, float64(m), err)
+			})
+		}
+	}
+}
+
+func (w *wiring) airOf(p Probe) func(mono.Instant) (probe.Air, error) {
+	if p.Driver == Modbus {
+		device, err := strconv.ParseUint(p.Address, 10, 8)
+		if err != nil {
+			w.fail(p.Key, "modbus device", err)
+		}
+		t := &modbus.Transmitter{Master: w.master(p.Bus, p.Registers.Baud), Device: byte(device),
+			Temperature: p.Registers.Temperature, Humidity: p.Registers.Humidity}
+		return t.Measure
+	}
+	at, err := address(p.Address)
+	if err != nil {
+		w.fail(p.Key, "address", err)
+	}
+	bus := w.i2c(p.Key, p.Bus)
+	if p.Driver == SHT3x {
+		return (&sht3x.Chip{Bus: bus, Address: at}).Measure
+	}
+	return (&sht4x.Chip{Bus: bus, Address: at}).Measure
+}
+
+func (w *wiring) rtd(t target, p Probe) {
+	conn, err := w.host.SPI(p.Bus)
+	if err != nil {
+		w.fail(p.Key, "open "+p.Bus, err)
+		return
+	}
+	w.board.closers = append(w.board.closers, conn.Close)
+	chip := &max31865.Chip{Conn: conn, Name: p.Bus, Settings: p.RTD}
+	port, _, _ := strings.Cut(p.Bus, ".") // chips on one port take turns
+	w.add(port, func(now mono.Instant) {
+		v, err := chip.Measure(now)
+		if q := probe.QualityOf(err); q == hardware.NoAnswer || q == hardware.Checksum {
+			v, err = chip.Measure(now)
+		}
+		w.store(t, now, float64(v), err)
+	})
+}
+
+func (w *wiring) oneWire(t target, p Probe, seen map[string]bool) {
+	n, err := number(p.Bus, "w1-")
+	if err != nil {
+		w.fail(p.Key, "1-wire bus", err)
+		return
+	}
+	root := w.board.config.OneWireRoot
+	if root == "" {
+		root = ds18b20.Root
+	}
+	if !seen[p.Bus] {
+		seen[p.Bus] = true
+		if _, err := ds18b20.List(root, ds18b20.Master(n)); err != nil {
+			w.fail(p.Key, "open bus "+p.Bus, err)
+		}
+		w.add(p.Bus, func(now mono.Instant) {
+			err := ds18b20.Convert(root, ds18b20.Master(n), nil)
+			w.board.mu.Lock()
+			defer w.board.mu.Unlock()
+			w.board.note("bus "+p.Bus, now, err)
+		})
+	}
+	sensor := &ds18b20.Sensor{Root: root, ID: p.Address}
+	w.add(p.Bus, func(now mono.Instant) {
+		v, err := sensor.Read()
+		w.store(t, now, float64(v), err)
+	})
+}
+
+func (w *wiring) pins(t target, p Probe) {
+	text, input, _ := strings.Cut(p.Address, "/")
+	at, err := address(text)
+	n, err2 := strconv.Atoi(input)
+	if err := errors.Join(err, err2); err != nil {
+		w.fail(p.Key, "address", err)
+		return
+	}
+	chip := &ads1115.Chip{Bus: w.i2c(p.Key, p.Bus), Address: at}
+	w.add(p.Bus, func(now mono.Instant) {
+		r, err := chip.Resistance(n, p.Pin.Range, p.Pin.Rate, p.Pin.Front)
+		w.store(t, now, float64(r), err)
+	})
+}
+
+func (w *wiring) converters() {
+	c := &w.board.config
+	chips := map[string]*ads1115.Chip{}
+	for _, v := range c.Converters {
+		chips[v.Name] = &ads1115.Chip{Bus: w.i2c(v.Key, v.Bus), Address: v.Address}
+	}
+	for _, o := range c.Outputs {
+		if o.Current == "" {
+			continue
+		}
+		name, input, err := splitLine(o.Current)
+		n, err2 := strconv.Atoi(input)
+		if err := errors.Join(err, err2); err != nil {
+			w.fail(o.Key, "current", err)
+			continue
+		}
+		for _, v := range c.Converters {
+			if v.Name != name {
+				continue
+			}
+			what, row := "current of "+o.ID.String(), &w.board.current[o.ID]
+			w.add(v.Bus, func(now mono.Instant) {
+				volts, err := chips[name].Volts(n, v.Range, ads1115.PerSecond128)
+				w.board.store(row, what, now, max(0, (volts-o.CurrentAtOffset)*o.AmperesPerVolt), 0, 0.01, err)
+			})
+		}
+	}
+}
+
+// master gives the master of a serial port, one for all devices on it.
+func (w *wiring) master(port string, baud int) *modbus.Master {
+	if baud == 0 {
+		baud = defaultBaud
+	}
+	l := w.serials[port]
+	if l == nil {
+		l = &line{open: func() (Serial, error) { return w.host.Serial(port, baud) }, baud: baud}
+		if err := l.reopen(); err != nil {
+			w.fail("", "open "+port, err)
+		}
+		w.serials[port] = l
+		l.master = &modbus.Master{Port: l, Clock: w.board.config.Clock, Retries: 2}
+		w.board.closers = append(w.board.closers, l.Close)
+	}
+	if l.baud != baud {
+		w.fail("", "open "+port, fmt.Errorf("two speeds, %d and %d baud", l.baud, baud))
+	}
+	return l.master
+}
+
+// group is what hangs on one GPIO chip or expander.
+type group struct {
+	name   string
+	key    string // of what came first
+	inputs []string
+	levels []func(now mono.Instant, high bool) // of inputs, in the same order; b.mu is held
+	quick  bool                                // pulses among them
+	out    []string
+	pins   map[hardware.OutputID]int
+}
+
+// lines claims lines and sets expanders up.
+func (w *wiring) lines() {
+	b, c := w.board, &w.board.config
+	groups := map[string]*group{}
+	var order []*group
+	group := func(key, at string) (*group, string) {
+		chip, name, err := splitLine(at)
+		if err != nil {
+			w.fail(key, "line", err)
+		}
+		g := groups[chip]
+		if g == nil {
+			g = newGroup(chip, key)
+			groups[chip] = g
+			order = append(order, g)
+		}
+		return g, name
+	}
+	input := func(key, at string, quick bool, level func(mono.Instant, bool)) {
+		g, name := group(key, at)
+		g.inputs, g.levels, g.quick = append(g.inputs, name), append(g.levels, level), g.quick || quick
+	}
+	for _, x := range c.Contacts {
+		in := debounced(x)
+		b.contacts[x.ID] = in
+		input(x.Key, x.Line, false, func(now mono.Instant, high bool) { in.Level(now, high != x.ActiveLow) })
+	}
+	for _, o := range c.Outputs {
+		g, name := group(o.Key, o.Line)
+		g.pins[o.ID] = len(g.out)
+		g.out = append(g.out, name)
+		if o.ReadBack != "" {
+			in := contact.New(contact.Settings{})
+			b.readBack[o.ID] = in
+			input(o.Key, o.ReadBack, false, func(now mono.Instant, high bool) { in.Level(now, high != o.ReadBackLow) })
+		}
+	}
+	for i, p := range []*Pulse{c.Condensate, c.Energy} {
+		if p != nil {
+			counter := pulse.New(p.Settings)
+			b.pulses[i] = counter
+			input(p.Key, p.Line, true, func(now mono.Instant, high bool) { counter.Level(now, high != p.Low) })
+		}
+	}
+	for _, g := range order {
+		expander := false
+		for _, e := range c.Expanders {
+			if e.Name == g.name {
+				expander = true
+				w.expander(g, e)
+			}
+		}
+		if !expander {
+			w.gpio(g)
+		}
+	}
+}
+
+func newGroup(chip, key string) *group {
+	return &group{name: chip, key: key, pins: map[hardware.OutputID]int{}}
+}
+
+func (b *Board) noteLocked(what string, at mono.Instant, err error) {
+	b.mu.Lock()
+	defer b.mu.Unlock()
+	b.note(what, at, err)
+}
+
+func (w *wiring) device(name string, pins map[hardware.OutputID]int, write func(mono.Instant, uint64) error) *outputs {
+	o := &outputs{name: name, pins: pins, write: write, clock: w.board.config.Clock, note: w.board.noteLocked,
+		wake: make(chan struct{}, 1), landed: make(chan struct{})}
+	w.board.devices = append(w.board.devices, o)
+	w.loops = append(w.loops, o.run)
+	return o
+}
+
+// gpio claims the lines of a chip of the computer's.
+func (w *wiring) gpio(g *group) {
+	b := w.board
+	if len(g.out) > 0 {
+		lines, err := w.host.Outputs(g.name, g.out)
+		if err != nil {
+			w.fail(g.key, "claim outputs "+strings.Join(g.out, ", ")+" of "+g.name, err)
+			return
+		}
+		b.closers = append(b.closers, lines.Close)
+		w.device(g.name, g.pins, driveLines(g.name, lines))
+	}
+	if len(g.inputs) == 0 {
+		return
+	}
+	lines, err := w.host.Inputs(g.name, g.inputs)
+	if err != nil {
+		w.fail(g.key, "claim inputs "+strings.Join(g.inputs, ", ")+" of "+g.name, err)
+		return
+	}
+	b.closers = append(b.closers, lines.Close)
+	every := contactEvery
+	if g.quick {
+		every = pulseEvery
+	}
+	clock := b.config.Clock
+	w.loops = append(w.loops, func(ctx context.Context) {
+		poll(ctx, clock, every, []job{func(mono.Instant) {
+			bits, known, err := lines.Read()
+			b.levels(g, clock.Now(), bits, known, err)
+		}})
+	})
+}
+
+// levels hands the levels of a group's inputs to what they are for. Inputs that could not be read grow old.
+func (b *Board) levels(g *group, now mono.Instant, bits, known uint64, err error) {
+	b.mu.Lock()
+	defer b.mu.Unlock()
+	b.note("inputs of "+g.name, now, err)
+	if err != nil {
+		return
+	}
+	for i, level := range g.levels {
+		if known>>i&1 == 1 {
+			level(now, bits>>i&1 == 1)
+		}
+	}
+}
+
+// expander sets an MCP23017 up; its inputs are looked at by the goroutine that writes its outputs.
+func (w *wiring) expander(g *group, e Expander) {
+	b := w.board
+	chip := &mcp23017.Chip{Bus: w.i2c(e.Key, e.Bus), Address: e.Address}
+	pin := func(name string) int {
+		n, err := expanderPin(name)
+		if err != nil {
+			w.fail(e.Key, "expander "+e.Name, err)
+		}
+		return n
+	}
+	pins := map[hardware.OutputID]int{}
+	for id, i := range g.pins {
+		pins[id] = pin(g.out[i])
+		chip.Outputs |= 1 << pins[id]
+	}
+	at := make([]int, len(g.inputs))
+	for i, name := range g.inputs {
+		at[i] = pin(name)
+		if e.PullUp {
+			chip.PullUp |= 1 << at[i]
+		}
+	}
+	o := w.device(e.Name, pins, driveExpander(chip))
+	if len(g.inputs) == 0 {
+		return
+	}
+	o.every = expanderEvery
+	o.look = func(now mono.Instant) {
+		got, err := chip.Read()
+		if err != nil && probe.SignOf(err) == "pin_held" {
+			err = nil // the outputs tell that; the inputs are good
+		}
+		bits := uint64(0)
+		for i, pin := range at {
+			bits |= uint64(got>>pin&1) << i
+		}
+		b.levels(g, now, bits, ^uint64(0), err)
+	}
+}
