@@ -383,3 +383,96 @@ func TestEdgesOfDrops(t *testing.T) {
 		require.Equal(t, trips, r.out.Trips.Has(OutputsDroppedOften), "%v", third)
 	}
 }
+
+// Small things, each once.
+func TestOddsAndEnds(t *testing.T) {
+	r := newRig(t)
+	r.drying()
+	// Vents in SAFE: open above 65 C only.
+	for v, open := range map[float64]bool{65: false, 65.01: true} {
+		r := newRig(t)
+		r.drying()
+		r.run(60)
+		r.breaks = func(r *rig) { active(hardware.ContactHighLimit)(r); value(bulbA, v)(r) }
+		r.run(1)
+		require.Equal(t, open, r.on().Has(hardware.Vent), "%v", v)
+	}
+	l := DefaultLimits()
+	l.BulbsAgree = 0.01
+	require.NoError(t, l.Validate())
+	// More probes of the air than are watched for fire.
+	layout := crowded()
+	plant, err := Compile(testLimits(), &layout)
+	require.NoError(t, err)
+	q := newRig(t)
+	q.plant, q.layout = plant, layout
+	q.run(5)
+	// A ratio of nothing is no power-on value.
+	r.breaks = value(humidity, 0)
+	r.run(1)
+	require.Zero(t, r.in.work.atStart)
+	// Of two, the first is named.
+	r.breaks = func(r *rig) { value(bulbB, 85)(r); value(core, 85)(r) }
+	r.run(10)
+	require.Equal(t, bulbB, r.state.Rule[ProbeAtPowerOn].Probe)
+	// Probes of the air that come back hotter have not risen.
+	for _, two := range [][]hardware.ProbeID{{bulbA, bulbB}, {bulbB, leaving}} {
+		r := newRig(t)
+		r.settleIn()
+		r.want = forwards
+		r.run(70)
+		r.breaks = quality(hardware.NoAnswer, two...)
+		r.run(9)
+		r.breaks = func(r *rig) { value(two[0], 56)(r); value(two[1], 56)(r) }
+		require.Zero(t, r.until(AirRisingFast, 60))
+	}
+	// One dry bulb is enough to tell a wet bulb that is hotter.
+	r = newRig(t)
+	r.drying()
+	r.breaks = func(r *rig) { quality(hardware.NoAnswer, bulbA)(r); value(wetBulb, 46)(r) }
+	require.Equal(t, 120, r.until(BulbsCrossed, 130))
+	// Heat that fails is heat's failure.
+	r = newRig(t)
+	r.drying()
+	r.breaks = readBack(0, heat1, 0)
+	r.run(60)
+	require.Zero(t, r.state.HeatFailed)
+	require.Equal(t, longest, r.state.CompressorFailed)
+	require.True(t, r.on().Has(hardware.Compressor))
+	// Vents that hang open cost heat from the tick in which that is told.
+	r = newRig(t)
+	r.drying()
+	r.breaks = inactive(hardware.ContactVentShut)
+	for n := 1; n <= 6; n++ {
+		r.run(1)
+		_, raised := r.alarm(VentNotFollowing)
+		require.Equal(t, n >= 5, raised)
+		require.Equal(t, raised, r.in.work.hangOpen)
+	}
+	// The blower's low speed has a contactor too.
+	r = newRig(t)
+	r.drying()
+	low := hardware.OutputSet(1) << hardware.BlowerLow
+	r.want |= low
+	r.run(1)
+	r.want &^= low
+	r.run(1)
+	r.want |= low
+	r.run(9)
+	require.Equal(t, "min_interval", r.vetoedBy(hardware.BlowerLow))
+	r.run(1)
+	require.True(t, r.on().Has(hardware.BlowerLow))
+	// Every follower is followed.
+	for _, o := range []hardware.OutputID{hardware.Crankcase, hardware.Spray} {
+		r := newRig(t)
+		r.drying()
+		r.want = forwards | 1<<o
+		r.run(20)
+		r.breaks = readBack(0, 1<<o, 0)
+		r.run(59)
+		require.Zero(t, r.out.AlarmCount)
+		r.run(1)
+		_, raised := r.alarm(OutputNotFollowing)
+		require.True(t, raised, o.String())
+	}
+}

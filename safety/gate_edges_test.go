@@ -136,6 +136,7 @@ func TestGateClosedForGood(t *testing.T) {
 	g := newGated(t)
 	g.drying()
 	g.store.names, g.gate.known = nil, false
+	g.gate.flying = true // taken on by a Watch that has ended
 	saves := g.store.saves
 	require.NoError(t, g.gate.Close())
 	require.Equal(t, saves+1, g.store.saves)

@@ -46,16 +46,10 @@ func (s *State) follow(p *Plant, f *facts) {
 		}
 		s.AirKnown |= 1 << i
 		v := f.snap.Readings[id].Value
-		switch d := v - s.Air[i]; {
-		case explained || !known:
-			s.Air[i] = v
-		case d > step:
-			s.Air[i] += step
-		case d < -step:
-			s.Air[i] -= step
-		default:
+		if explained || !known {
 			s.Air[i] = v
 		}
+		s.Air[i] += min(max(v-s.Air[i], -step), step)
 		if v-s.Air[i] > riseExcess {
 			f.rising, f.risenTo, f.risenBy = f.rising+1, v, id
 		}

@@ -18,11 +18,7 @@ func TestCompressorWelded(t *testing.T) {
 	r.drying()
 	r.want &^= compressorOut
 	r.breaks = readBack(compressorOut, 0, 0)
-	r.run(2)
-	require.Equal(t, hardware.NotForced, r.out.Forced)
-	r.run(4)
-	require.Equal(t, hardware.NotForced, r.out.Forced, "a contactor is given 2 s to drop, then 5 s")
-	r.run(2)
+	require.Equal(t, 2+5, r.until(CompressorWelded, 20), "a contactor is given 2 s to drop, then 5 s")
 	require.Equal(t, hardware.ForcedOff, r.out.Forced)
 	require.True(t, r.out.Trips.Has(CompressorWelded))
 }
