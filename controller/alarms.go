@@ -307,6 +307,16 @@ func yieldPercent(a *estimate.Air) float64 {
 // probes tells of those that are not believed.
 func (t *tick) probes() {
 	w := &t.s.Estimate.Trust
+	lost := hardware.NoProbe
+	for _, id := range t.s.Estimate.Index.Cores[:t.s.Estimate.Index.CoreN] {
+		if r := &t.in.Snapshot.Readings[id]; !r.OK() && r.Quality != hardware.Absent && lost == hardware.NoProbe {
+			lost = id
+		}
+	}
+	const ofProbes = uint64(1)<<(RuleCellSlipped-FirstRule+1) - uint64(1)<<(RuleProbeStuck-FirstRule)
+	if lost == hardware.NoProbe && w.Bad|w.Slipped|w.Leak|w.Loose == 0 && !w.Dirty && !w.Dry && t.s.Busy&ofProbes == 0 {
+		return
+	}
 	told := func(rule hardware.RuleID, set uint64, value, limit float64) {
 		t.alarm(rule, set != 0, 0, value, limit, lowest(set))
 	}
@@ -317,12 +327,6 @@ func (t *tick) probes() {
 	t.alarm(RuleWickDirty, w.Dirty, 0, w.Drift, dirtyKelvin, w.DriftBy)
 	t.alarm(RuleHumidityDrift, w.Dry, 0, -w.Drift, dirtyKelvin, w.DriftBy)
 	told(RuleHumidityWet, w.Wet, 0, 0)
-	lost := hardware.NoProbe
-	for _, id := range t.s.Estimate.Index.Cores[:t.s.Estimate.Index.CoreN] {
-		if r := &t.in.Snapshot.Readings[id]; !r.OK() && r.Quality != hardware.Absent && lost == hardware.NoProbe {
-			lost = id
-		}
-	}
 	t.alarm(RuleCoreLost, lost != hardware.NoProbe, coreLostFor, 0, 0, lost)
 	told(RuleCoreInAir, w.InAir, 0, 0)
 	told(RuleCoreTwins, w.Twin, 0, 0)
@@ -453,15 +457,20 @@ func (t *tick) heatIdle() {
 	s.HeatIdle += t.elapsed
 }
 
-// alarm raises, keeps or clears one alarm.
+// alarm raises, keeps or clears one alarm. Most are quiet most of the time: they cost a comparison.
 func (t *tick) alarm(rule hardware.RuleID, cause bool, delay time.Duration, value, limit float64, probe hardware.ProbeID) {
-	s := t.s
-	timer := &s.Delay[rule-FirstRule]
-	if !cause && *timer == 0 && s.AlarmCount == 0 {
-		return
+	if cause || t.s.Busy>>(rule-FirstRule)&1 == 1 {
+		t.attend(rule, cause, delay, value, limit, probe)
 	}
+}
+
+// attend does what alarm says for one whose cause is there, or was.
+func (t *tick) attend(rule hardware.RuleID, cause bool, delay time.Duration, value, limit float64, probe hardware.ProbeID) {
+	s := t.s
+	timer, bit := &s.Delay[rule-FirstRule], uint64(1)<<(rule-FirstRule)
 	if cause {
 		*timer += max(t.elapsed, 1)
+		s.Busy |= bit
 	} else {
 		*timer = 0
 	}
@@ -480,12 +489,25 @@ func (t *tick) alarm(rule hardware.RuleID, cause bool, delay time.Duration, valu
 		}
 		return
 	}
+	if !cause {
+		s.Busy &^= bit
+	}
 	if !cause || *timer < delay {
 		return
 	}
 	text := &rules[rule-FirstRule]
 	t.raise(hardware.Alarm{Rule: rule, Class: text.Class, Latched: text.Clears != hardware.ByItself, Active: true, Clears: text.Clears,
 		Probe: probe, Value: value, Limit: limit})
+}
+
+// busy finds the alarms that a state holds, whatever their rules are called now.
+func (s *State) busy() {
+	s.Busy = 0
+	for i := range int(s.AlarmCount) {
+		if r := s.Alarms[i].Rule; r >= FirstRule && r < lastRule {
+			s.Busy |= 1 << (r - FirstRule)
+		}
+	}
 }
 
 // raise puts an alarm on the list; when it is full the gravest are kept.
@@ -534,3 +556,6 @@ func (t *tick) absent() {
 	}
 	s.Absent = oldest
 }
+
+// Busy has a bit for each rule.
+var _ [64 - ruleCount]struct{}

@@ -94,6 +94,7 @@ func (t *tick) begin() {
 	s, in := t.s, t.in
 	s.UpTime, s.ShutFor, s.Frozen, s.HeatIdle = 0, 0, 0, 0
 	s.Mode, s.Delay = ModeStart, [ruleCount]time.Duration{}
+	s.busy()
 	s.Effects = Effects{CoilTries: s.Effects.CoilTries, CoilLock: s.Effects.CoilLock, Cold: s.Effects.Cold}
 	known := in.Restored && in.OutageKnown
 	away := time.Duration(0)

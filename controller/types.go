@@ -78,6 +78,7 @@ type State struct {
 	Gentle           quantity.Ratio           // how far the absence policy has moved the set points, 0 to 1
 	Held             schedule.Hold            // of the tick before
 	Delay            [ruleCount]time.Duration // for how long the cause of each alarm has been there
+	Busy             uint64                   // alarms, by bit from FirstRule on, whose cause is there or that are on the list
 	HeatIdle         time.Duration            // heat on without the air getting warmer
 	HeatFrom         quantity.Celsius         // dry bulb when that began
 	Frozen           time.Duration            // held without a break

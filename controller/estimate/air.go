@@ -108,13 +108,7 @@ func (a *Air) Settling() bool { return a.Unready > 0 }
 
 // lookForLoss notices the tick in which any fitted probe falls silent.
 func (a *Air) lookForLoss(cfg *Config, in *Input) {
-	good := uint64(0)
-	for i := range in.Layout.Probes {
-		if in.Snapshot.Readings[i].OK() {
-			good |= 1 << i
-		}
-	}
-	good &^= in.trust.Bad
+	good := in.trust.Valid &^ in.trust.Bad
 	switch {
 	case a.Good&^good != 0:
 		a.Unready = max(cfg.Settle, 1)

@@ -89,6 +89,7 @@ type Trust struct {
 	Leak    uint64 // pins whose resistance does not follow the wood, or that are short
 	Loose   uint64 // pins that dry faster than wood can
 	Bad     uint64 // all that are not believed
+	Valid   uint64 // readings that are valid in this tick
 
 	Apart   float64 // dry bulbs as calibrated, warmest less coldest
 	ApartBy hardware.ProbeID
@@ -132,6 +133,7 @@ func (w *Trust) reading(in *Input, id hardware.ProbeID) hardware.Reading {
 // step looks at every new sample, and once a minute at what needs time.
 func (w *Trust) step(a *Air, in *Input) {
 	before := w.Bad
+	w.Valid = 0
 	for i := range in.Layout.Probes {
 		r, t := &in.Snapshot.Readings[i], &w.Probe[i]
 		if r.Quality != hardware.Valid {
@@ -140,6 +142,7 @@ func (w *Trust) step(a *Air, in *Input) {
 			}
 			continue
 		}
+		w.Valid |= 1 << i
 		t.Since += in.Elapsed
 		fresh := r.Value != t.Last || r.Age < t.Age+in.Elapsed || t.Samples == 0
 		t.Age = r.Age

@@ -53,7 +53,7 @@ func DefaultConfig() Config {
 		WarnTime: 10 * time.Second, Stagger: 3 * time.Second, Settle: 30 * time.Second, Coast: 75 * time.Second, RunOn: time.Minute,
 		ReverseWetMin: 3 * time.Hour, ReverseWetMax: 6 * time.Hour, ReverseDryMin: 6 * time.Hour, ReverseDryMax: 12 * time.Hour,
 		AirProven: 5 * time.Second, AirGrace: 3 * time.Second, AirTrouble: 20 * time.Second,
-		MinOff: 310 * time.Second, MinOn: 605 * time.Second, MinOnWet: 245 * time.Second, MinOnOver: 185 * time.Second, StartGap: 910 * time.Second,
+		MinOff: 310 * time.Second, MinOn: 605 * time.Second, MinOnWet: 190 * time.Second, MinOnOver: 185 * time.Second, StartGap: 910 * time.Second,
 		BlowerLead: 5 * time.Second, BlowerWait: 30 * time.Second, BlowerRest: 5 * time.Minute,
 		Frost: -1, FrostFor: 10 * time.Minute, DefrostTo: 5, DefrostMax: 20 * time.Minute, Defrost: 15 * time.Minute, DefrostsIn: 2 * time.Hour,
 		ContactorIv: 11 * time.Second, VentIv: 61 * time.Second, SprayIv: 6 * time.Second, HeatIv: 20 * time.Second,
