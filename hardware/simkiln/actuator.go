@@ -103,6 +103,7 @@ func (k *Kiln) switchOutputs() {
 		s.PumpAt = 0
 	}
 	k.updateContacts()
+	s.Current = k.currents()
 }
 
 // powered tells whether a closed contactor has current to pass.

@@ -26,8 +26,7 @@ type Kiln struct {
 	table     *isotherms
 	fitted    []fitted
 	meterGain float64
-	dry, wet  hardware.ProbeID                     // the first of each, or NoProbe
-	blank     [hardware.MaxProbes]hardware.Reading // what Read starts from
+	dry, wet  hardware.ProbeID // the first of each, or NoProbe
 	fades     fades
 
 	s       state
@@ -102,6 +101,7 @@ type state struct {
 	CellSlip      float64
 	WetBulb       float64
 	Contacts      hardware.Contacts
+	Current       [hardware.OutputCount]float32
 	Tip           float64    // kg in the bucket
 	Condensate    float64    // kg counted
 	Missed        [2]float64 // share of pulses still to be missed, of condensate and energy
@@ -279,17 +279,16 @@ func (k *Kiln) flushAir(before time.Duration) {
 // Read fills in what the kiln's inputs show. It never fails; now is not used, because the kiln's time is that of Advance.
 func (k *Kiln) Read(_ mono.Instant, to *hardware.Snapshot) error {
 	s := &k.s
-	to.Readings = k.blank
-	age := s.Now - s.Sampled
-	for i := range k.layout.Probes {
-		r := s.Reading[i]
-		r.Age += age
-		to.Readings[i] = r
+	to.Readings = s.Reading
+	if age := s.Now - s.Sampled; age > 0 {
+		for i := range k.layout.Probes {
+			to.Readings[i].Age += age
+		}
 	}
 	to.Contacts = s.Contacts
 	to.ReadBack, to.ReadBackValid = s.Closed&k.layout.ReadBack, k.layout.ReadBack
 	to.CurrentValid = k.layout.Current
-	to.Current = k.currents()
+	to.Current = s.Current
 	to.Condensate = hardware.Counter{Quality: hardware.NotFitted}
 	if k.layout.Condensate {
 		to.Condensate = hardware.Counter{Total: s.Condensate, Quality: hardware.Valid}

@@ -228,6 +228,7 @@ func (k *Kiln) airStep(dt float64) {
 		k.keepHours()
 	}
 	k.updateFlowContacts()
+	s.Current = k.currents()
 }
 
 // moistEnthalpy gives J/kg of dry air, 0 for dry air and liquid water at 0 C.

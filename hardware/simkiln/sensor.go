@@ -133,8 +133,8 @@ func (k *Kiln) buildLayout() {
 		contacts = contacts.With(id, c.Machine.Fitted)
 	}
 	l.Contacts = contacts
-	for i := range k.blank {
-		k.blank[i].Quality = hardware.NotFitted
+	for i := range k.s.Reading {
+		k.s.Reading[i].Quality = hardware.NotFitted
 	}
 }
 
