@@ -42,7 +42,6 @@ type showing struct {
 	told   bool         // told by a veto, not by an alarm: waiting is none
 	off    hardware.OutputSet
 	level  hardware.SafeLevel
-	vents  bool          // opened by the gate
 	within time.Duration // after it was told, if not in the same tick
 	latch  bool
 	clears hardware.Authority
@@ -90,8 +89,6 @@ func relays(b *bench) {
 		flowless(working)(b)
 	}
 }
-
-func coolDown(b *bench) { b.want = forwards; b.run(120) }
 
 var failures = [...]failure{
 	{fails: "dry bulb open or short circuit", owner: ownGate, rules: []string{"dry_bulb_unknown", "heat_duty", "air_unknown"}, limit: second,
