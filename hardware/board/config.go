@@ -205,18 +205,28 @@ func expanderPin(name string) (int, error) {
 	return n, nil
 }
 
+// WiringFault is one thing that is wrong with the wiring as it is written.
+type WiringFault struct {
+	Key  string // of the part; empty: of the whole
+	Text string // what is wrong and what was expected
+}
+
+// Error gives the fault in one line.
+func (f WiringFault) Error() string {
+	if f.Key == "" {
+		return f.Text
+	}
+	return f.Key + ": " + f.Text
+}
+
 // checker collects faults.
 type checker struct {
-	faults []error
+	faults []WiringFault
 	taken  map[string]string // what is used by what
 }
 
 func (c *checker) fault(key, format string, args ...any) {
-	text := fmt.Sprintf(format, args...)
-	if key != "" {
-		text = key + ": " + text
-	}
-	c.faults = append(c.faults, errors.New(text))
+	c.faults = append(c.faults, WiringFault{key, fmt.Sprintf(format, args...)})
 }
 
 func (c *checker) err(key string, err error) bool {
@@ -237,6 +247,15 @@ func (c *checker) take(key, what, by string) {
 
 // Check tells all that is wrong with the wiring, before any bus is opened; nil when nothing is.
 func (c *Config) Check() error {
+	var faults []error
+	for _, f := range c.Faults() {
+		faults = append(faults, f)
+	}
+	return errors.Join(faults...)
+}
+
+// Faults is Check's answer fault by fault.
+func (c *Config) Faults() []WiringFault {
 	k := &checker{taken: map[string]string{}}
 	if c.Clock == nil {
 		k.fault("", "no clock")
@@ -319,7 +338,7 @@ func (c *Config) Check() error {
 			k.fault(m.Key, "energy meter: device %d, expected 1 to 247", m.Device)
 		}
 	}
-	return errors.Join(k.faults...)
+	return k.faults
 }
 
 // chip checks a chip on I2C that is no probe.
@@ -474,7 +493,11 @@ func (c *Config) checkOutputs(k *checker, converters map[string]bool) {
 		if !(o.AmperesPerVolt > 0) {
 			k.fault(o.Key, "output %v: %g A a volt, expected more than 0", o.ID, o.AmperesPerVolt)
 		}
-		k.take(o.Key, "input "+input+" of converter "+name, "current of "+o.ID.String())
+		for _, v := range c.Converters {
+			if v.Name == name {
+				k.take(o.Key, fmt.Sprintf("input %s of address 0x%02x on %s", input, v.Address, v.Bus), "current of "+o.ID.String())
+			}
+		}
 	}
 	if outputs != c.Layout.Outputs || readBack != c.Layout.ReadBack || current != c.Layout.Current {
 		k.fault("", "outputs, read-backs or currents of the layout and of the wiring differ")

@@ -143,6 +143,8 @@ type File struct {
 	Contacts   []Contact            `toml:"contact"`
 	NotFitted  []hardware.ContactID `toml:"not_fitted"`
 	Outputs    []Output             `toml:"output"`
+	Expanders  []Expander           `toml:"expander"`
+	Converters []Converter          `toml:"converter"`
 	Condensate *Meter               `toml:"condensate_meter"`
 	Energy     *Meter               `toml:"energy_meter"`
 	Simulated  *Sim                 `toml:"simulated"`
@@ -210,6 +212,11 @@ type Probe struct {
 	Offset      Offset                `toml:"offset"`
 	Calibrated  time.Time             `toml:"calibrated"`
 	Uncertainty quantity.CelsiusDelta `toml:"uncertainty"` // default 0.5 K
+
+	RTD       *RTD       `toml:"rtd"`       // max31865
+	FrontEnd  *FrontEnd  `toml:"front_end"` // ads1115
+	Registers *Registers `toml:"registers"` // modbus
+	Weigh     *Weigh     `toml:"weigh"`     // iio
 }
 
 // SetDefaults is called before a probe is read.

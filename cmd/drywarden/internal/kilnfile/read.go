@@ -172,7 +172,11 @@ func (f *File) checkBoard(s *sheet.Sheet) {
 			s.Fault(sheet.Sub(at, "id"), strconv.Quote(p.ID), fmt.Sprintf("at most %d of the characters a-z, 0-9, - and _", maxName))
 		}
 		if s.Good(sheet.Sub(at, "address")) {
-			twice(sheet.Sub(at, "address"), "address on a bus", p.Bus+" "+p.Address)
+			what := p.Bus + " " + p.Address
+			if p.Role == hardware.RoleHumidity || p.Role == hardware.RoleOutdoorHumidity {
+				what += " humidity" // a chip that measures temperature too is two probes
+			}
+			twice(sheet.Sub(at, "address"), "address on a bus", what)
 		}
 		if p.Lot < 0 || p.Lot > hardware.MaxLots {
 			s.Fault(sheet.Sub(at, "lot"), strconv.Itoa(p.Lot), fmt.Sprintf("1 to %d, in the order of the charge sheet", hardware.MaxLots))
@@ -229,6 +233,9 @@ func (f *File) checkBoard(s *sheet.Sheet) {
 		if !m.given {
 			s.Missing(sheet.Sub(m.key, m.want), "what one pulse stands for, more than 0")
 		}
+	}
+	if s.Err() == nil {
+		f.checkWiring(s)
 	}
 }
 
@@ -311,7 +318,7 @@ func cmpOr(a, b string) string {
 
 func (f *File) checkSimulated(s *sheet.Sheet) {
 	for key, given := range map[string]bool{"vent": f.Vent.Flow > 0, "spray": f.Spray.Rate > 0, "probe": len(f.Probes) > 0, "contact": len(f.Contacts) > 0, "output": len(f.Outputs) > 0,
-		"not_fitted": len(f.NotFitted) > 0, "condensate_meter": f.Condensate != nil, "energy_meter": f.Energy != nil} {
+		"not_fitted": len(f.NotFitted) > 0, "expander": len(f.Expanders) > 0, "converter": len(f.Converters) > 0, "condensate_meter": f.Condensate != nil, "energy_meter": f.Energy != nil} {
 		if given {
 			s.Fault(key, "a real kiln's "+strings.ReplaceAll(key, "_", " "), "none in a simulated kiln: [simulated] says what it has")
 		}

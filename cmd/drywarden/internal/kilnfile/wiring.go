@@ -1,0 +1,172 @@
+package kilnfile
+
+import (
+	"strconv"
+	"strings"
+
+	"drywarden/hardware/board"
+	"drywarden/hardware/mono"
+	"drywarden/hardware/probe/ads1115"
+	"drywarden/hardware/probe/iio"
+	"drywarden/hardware/probe/max31865"
+	"drywarden/hardware/probe/modbus"
+	"drywarden/hardware/quantity"
+	"drywarden/schedule/sheet"
+)
+
+// RTD is how a platinum thermometer is wired to its MAX31865.
+type RTD struct {
+	Wires     int          `toml:"wires,required"`    // 2, 3 or 4
+	Nominal   quantity.Ohm `toml:"nominal"`           // at 0 C; default 100 ohm
+	Reference quantity.Ohm `toml:"reference"`         // of the module's resistor; default 430 ohm
+	Mains     int          `toml:"mains_hz,required"` // 50 or 60
+}
+
+// SetDefaults is called before an RTD is read.
+func (r *RTD) SetDefaults() { *r = RTD{Nominal: 100, Reference: 430} }
+
+// FrontEnd is the circuit between moisture pins and an ADS1115: a divider or a logarithmic amplifier.
+type FrontEnd struct {
+	Divider     *Divider     `toml:"divider"`
+	Logarithmic *Logarithmic `toml:"logarithmic"`
+}
+
+// Divider is a supply over the pins and a reference resistor to ground.
+type Divider struct {
+	Supply    float64      `toml:"supply_volts,required"`
+	Reference quantity.Ohm `toml:"reference,required"`
+	Least     float64      `toml:"least_volts,required"` // below it offset and noise rule
+}
+
+// Logarithmic is an amplifier whose voltage changes by so much for each tenfold resistance.
+type Logarithmic struct {
+	Reference quantity.Ohm `toml:"reference,required"` // check resistor
+	At        float64      `toml:"at_reference_volts,required"`
+	Slope     float64      `toml:"volts_per_decade,required"` // it falls by so much; negative: it rises
+	Low       float64      `toml:"low_volts,required"`
+	High      float64      `toml:"high_volts,required"`
+}
+
+// Register is where a Modbus device keeps a number.
+type Register struct {
+	Function int           `toml:"function,required"` // 3 or 4
+	Address  int           `toml:"address,required"`  // counted from 0
+	Format   modbus.Format `toml:"format"`            // default int16
+	Swapped  bool          `toml:"low_word_first"`
+	Scale    float64       `toml:"scale,required"` // of one count: C, %, or kWh
+}
+
+func (r *Register) with(unit float64) modbus.Register {
+	if r == nil {
+		return modbus.Register{}
+	}
+	return modbus.Register{Function: byte(min(max(r.Function, 0), 255)), Address: uint16(min(max(r.Address, 0), 0xFFFF)), Format: r.Format,
+		Swapped: r.Swapped, Scale: r.Scale * unit}
+}
+
+// Registers are a humidity transmitter's.
+type Registers struct {
+	Temperature *Register `toml:"temperature,required"`
+	Humidity    *Register `toml:"humidity,required"`
+	Baud        int       `toml:"baud"` // default 9600
+}
+
+// Weigh is what weighing a known mass on a cell gave.
+type Weigh struct {
+	Chip     string            `toml:"chip,required"` // what the kernel calls it: "hx711", "nau7802"
+	Signed   bool              `toml:"signed"`        // nau7802: true
+	Tare     float64           `toml:"tare_counts,required"`
+	PerCount float64           `toml:"kilograms_per_count,required"`
+	Most     quantity.Kilogram `toml:"rated_load,required"`
+}
+
+// Expander is an MCP23017 with outputs, or inputs.
+type Expander struct {
+	Name    string `toml:"id,required"`
+	Bus     string `toml:"bus,required"`
+	Address string `toml:"address,required"`
+	PullUp  bool   `toml:"pull_up"`
+}
+
+// Converter is an ADS1115 that measures currents through transformers.
+type Converter struct {
+	Name    string  `toml:"id,required"`
+	Bus     string  `toml:"bus,required"`
+	Address string  `toml:"address,required"`
+	PerVolt float64 `toml:"amperes_per_volt,required"`
+	Zero    float64 `toml:"zero_volts"` // without a current
+}
+
+// Wiring gives how a board's kiln is wired. A part's key is its path in the file.
+func (f *File) Wiring(clock mono.Clock) board.Config {
+	c := board.Config{Layout: f.Layout(), Clock: clock}
+	for i, p := range f.Probes {
+		w := board.Probe{Key: sheet.At("probe", i), Driver: p.Driver, Bus: p.Bus, Address: p.Address}
+		if r := p.RTD; r != nil {
+			w.RTD = max31865.Settings{Wires: r.Wires, Nominal: float64(r.Nominal), Reference: float64(r.Reference), Mains: r.Mains}
+		}
+		if e := p.FrontEnd; e != nil {
+			w.Pin = board.Pin{Range: ads1115.Volts4096, Rate: ads1115.PerSecond16}
+			switch {
+			case e.Divider != nil && e.Logarithmic == nil:
+				w.Pin.Front = ads1115.Divider{Supply: e.Divider.Supply, Reference: e.Divider.Reference, Least: e.Divider.Least}
+			case e.Logarithmic != nil && e.Divider == nil:
+				l := e.Logarithmic
+				w.Pin.Front = ads1115.Logarithmic{Reference: l.Reference, At: l.At, Slope: l.Slope, Low: l.Low, High: l.High}
+			}
+		}
+		if r := p.Registers; r != nil {
+			w.Registers = board.Registers{Temperature: r.Temperature.with(1), Humidity: r.Humidity.with(0.01), Baud: r.Baud}
+		}
+		if m := p.Weigh; m != nil {
+			w.Cell = iio.Cell{Chip: m.Chip, Signed: m.Signed, Tare: m.Tare, PerCount: quantity.Kilogram(m.PerCount), Most: m.Most}
+		}
+		c.Probes = append(c.Probes, w)
+	}
+	for i, x := range f.Contacts {
+		c.Contacts = append(c.Contacts, board.Contact{Key: sheet.At("contact", i), ID: x.ID, Line: x.Line, ActiveLow: x.Active == Low})
+	}
+	for i, e := range f.Expanders {
+		c.Expanders = append(c.Expanders, board.Expander{Key: sheet.At("expander", i), Name: e.Name, Bus: e.Bus, Address: i2cAddress(e.Address), PullUp: e.PullUp})
+	}
+	scale := map[string]Converter{}
+	for i, v := range f.Converters {
+		scale[v.Name] = v
+		c.Converters = append(c.Converters, board.Converter{Key: sheet.At("converter", i), Name: v.Name, Bus: v.Bus, Address: i2cAddress(v.Address), Range: ads1115.Volts4096})
+	}
+	for i, o := range f.Outputs {
+		w := board.Output{Key: sheet.At("output", i), ID: o.ID, Line: o.Line, ActiveLow: o.Active == Low, ReadBack: o.ReadBack, Current: o.Current}
+		name, _, _ := strings.Cut(o.Current, "/")
+		w.AmperesPerVolt, w.CurrentAtOffset = scale[name].PerVolt, scale[name].Zero
+		c.Outputs = append(c.Outputs, w)
+	}
+	if m := f.Condensate; m != nil {
+		c.Condensate = &board.Pulse{Key: "condensate_meter", Line: m.Line, Each: float64(m.Mass)}
+	}
+	if m := f.Energy; m != nil {
+		c.Energy = &board.Pulse{Key: "energy_meter", Line: m.Line, Each: float64(m.Power)}
+	}
+	return c
+}
+
+// i2cAddress gives 0, which no chip has, for what is no address.
+func i2cAddress(text string) uint16 {
+	n, err := strconv.ParseUint(text, 0, 8)
+	if err != nil {
+		return 0
+	}
+	return uint16(n)
+}
+
+// checkWiring adds what the board's own check finds, each at its key, when nothing else is wrong: its sentences say what was
+// expected too.
+func (f *File) checkWiring(s *sheet.Sheet) {
+	c := f.Wiring(&mono.Manual{})
+	for _, fault := range c.Faults() {
+		key := fault.Key
+		if key == "" {
+			key = "hardware"
+		}
+		s.Fault(key, fault.Text, "")
+	}
+}

@@ -1,0 +1,99 @@
+package kilnfile
+
+import (
+	"strings"
+	"testing"
+
+	"github.com/stretchr/testify/require"
+
+	"drywarden/hardware/board"
+	"drywarden/hardware/mono"
+	"drywarden/hardware/probe/ads1115"
+	"drywarden/hardware/probe/max31865"
+)
+
+func TestWiringOfTheExample(t *testing.T) {
+	f, err := Read("kiln.toml", []byte(read(t, boardExample)))
+	require.NoError(t, err)
+	c := f.Wiring(&mono.Manual{})
+	require.NoError(t, c.Check())
+	require.Len(t, c.Probes, len(f.Probes))
+	require.Equal(t, board.Expander{Key: "expander[1]", Name: "relay0", Bus: "i2c-1", Address: 0x20}, c.Expanders[0])
+	require.InDelta(t, 20, c.Outputs[0].AmperesPerVolt, 0, "of its converter")
+	require.True(t, c.Contacts[0].ActiveLow)
+	require.InDelta(t, 0.25, c.Condensate.Each, 0)
+	require.InDelta(t, 3600, c.Energy.Each, 1e-9, "a watt-hour")
+}
+
+// Every table that the example explains can be read as it is written there.
+func TestWiringOfEveryDriver(t *testing.T) {
+	text := read(t, boardExample) + `
+[[probe]]
+id = "db-3"
+role = "dry_bulb"
+place = "x"
+driver = "max31865"
+bus = "spi0.0"
+rtd = { wires = 3, reference = "430 ohm", mains_hz = 60 }
+[[probe]]
+id = "rh-2"
+role = "humidity"
+place = "x"
+driver = "modbus"
+bus = "/dev/serial/by-id/x"
+address = "1"
+registers.temperature = { function = 3, address = 0, scale = 0.1 }
+registers.humidity = { function = 3, address = 1, scale = 0.1 }
+[[probe]]
+id = "pin-1"
+role = "pin"
+lot = 1
+place = "x"
+driver = "ads1115"
+bus = "i2c-1"
+address = "0x4a/0"
+front_end.divider = { supply_volts = 3.3, reference = "100 Mohm", least_volts = 0.002 }
+[[probe]]
+id = "cell-1"
+role = "load_cell"
+lot = 1
+place = "x"
+driver = "iio"
+bus = "iio:device0"
+address = "0"
+weigh = { chip = "hx711", tare_counts = 8388608.0, kilograms_per_count = 5e-5, rated_load = "20 kg" }
+[[probe]]
+id = "rh-1-t"
+role = "leaving_air"
+place = "x"
+driver = "sht3x"
+bus = "i2c-1"
+address = "0x44"
+`
+	f, err := Read("kiln.toml", []byte(text))
+	require.NoError(t, err)
+	p := f.Wiring(&mono.Manual{}).Probes[8:]
+	require.Equal(t, max31865.Settings{Wires: 3, Nominal: 100, Reference: 430, Mains: 60}, p[0].RTD)
+	require.InDelta(t, 0.001, p[1].Registers.Humidity.Scale, 1e-12, "a tenth of a percent as a ratio")
+	require.Equal(t, ads1115.Divider{Supply: 3.3, Reference: 1e8, Least: 0.002}, p[2].Pin.Front)
+	require.InDelta(t, 5e-5, float64(p[3].Cell.PerCount), 0)
+
+	for _, x := range []struct{ old, new, key, says string }{
+		{`driver = "modbus"`, `driver = "modbas"`, "probe[10]", "unknown driver"},
+		{`address = "0x4a/0"`, `address = "0x48/0"`, "output[3]", "input 0 of address 0x48 on i2c-1, which probe pin-1 uses already"},
+		{`bus = "w1-2"`, `bus = "onewire"`, "probe[7]", "w1-1"},
+		{`line = "relay0/3"` + "\nactive = \"high\"", `line = "relay0/3"` + "\nactive = \"low\"", "output[4]", "no safe level"},
+		{`line = "relay1/4"`, `line = "relay1/44"`, "output[13]", "0 to 15"},
+		{`address = "0x21"`, `address = "0x20"`, "expander[2]", "expander relay0 uses already"},
+		{`wires = 3`, `wires = 5`, "probe[9]", "5 wires"},
+	} {
+		at := strings.LastIndex(text, x.old) // the first may be in a comment
+		require.Positive(t, at, x.old)
+		changed := text[:at] + x.new + text[at+len(x.old):]
+		faults := faultsOf(t, changed)
+		require.Len(t, faults, 1, x.new)
+		require.Equal(t, x.key, faults[0].Key)
+		require.Contains(t, faults[0].String(), x.says)
+		require.Positive(t, faults[0].Line)
+	}
+}
