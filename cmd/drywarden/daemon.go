@@ -84,8 +84,6 @@ func (a *app) daemon(ctx context.Context, flags *runFlags) (err error) {
 	switch {
 	case file.Hardware.Kind == kilnfile.Board && flags.speed != 1:
 		return failf(exitUse, "a real kiln runs in real time: --speed is only for kind = \"simulated\"")
-	case file.Hardware.Kind == kilnfile.Board:
-		return failf(exitFailed, "kiln %q: this build has no drivers for a board yet; it drives a simulated kiln only", file.Name)
 	case !(flags.speed > 0 && flags.speed <= maxSpeed):
 		return failf(exitUse, "--speed is %g, expected more than 0 and at most %d", flags.speed, maxSpeed)
 	}
@@ -103,20 +101,51 @@ func (a *app) daemon(ctx context.Context, flags *runFlags) (err error) {
 	if err != nil {
 		return err
 	}
-	live, err := openLive(file, folder, flags.speed, log)
+	kiln, err := openKiln(file, folder, flags.speed, log, &tools)
 	if err != nil {
 		return err
 	}
+	return a.serve(ctx, file, flags, fs, kiln, log, &tools)
+}
+
+// driven is what a daemon runs: a simulated kiln or a board.
+type driven struct {
+	kiln interface {
+		hardware.Inputs
+		hardware.Actuators
+	}
+	layout  hardware.Layout
+	pace    mono.Pacer
+	seed    uint64
+	prepare func(controller.ChargeFiles, schedule.Kiln) (*schedule.Plan, error)
+	stamp   func() store.Stamp
+	begin   func(*loop.Loop, *recorder) // called once before the loop runs; may be nil
+	side    func(context.Context) error // runs beside the loop; may be nil
+}
+
+func openKiln(file *kilnfile.File, folder string, speed float64, log *slog.Logger, tools *daemonTools) (*driven, error) {
+	if file.Hardware.Kind == kilnfile.Board {
+		return openBoard(file, log, tools)
+	}
+	live, err := openLive(file, folder, speed, log)
+	if err != nil {
+		return nil, err
+	}
 	tools.add(live.save)
-	return a.serve(ctx, file, flags, fs, live, log, &tools)
+	pace := &drive{Paced: mono.NewPaced(tick, speed), plant: live.plant}
+	return &driven{kiln: live.plant, layout: live.plant.kiln.Layout(), pace: pace, seed: file.Simulated.Seed, prepare: live.prepare, stamp: live.stamp,
+		begin: func(control *loop.Loop, record *recorder) {
+			who := &person{plant: live.plant, loop: control, rules: ruleIDs(), where: record.where}
+			pace.each = func() { who.act(); live.tick() }
+		}}, nil
 }
 
 // maxSpeed bounds --speed: faster than this, simulate is what is wanted.
 const maxSpeed = 100_000
 
 // serve runs gate, loop, socket and metrics until ctx is done.
-func (a *app) serve(ctx context.Context, file *kilnfile.File, flags *runFlags, fs store.FS, live *live, log *slog.Logger, tools *daemonTools) error {
-	layout := live.plant.kiln.Layout()
+func (a *app) serve(ctx context.Context, file *kilnfile.File, flags *runFlags, fs store.FS, driven *driven, log *slog.Logger, tools *daemonTools) error {
+	layout := driven.layout
 	limits := file.SafetyLimits()
 	config := controllerConfig(file, &layout)
 	kiln := file.ForSchedule(&layout)
@@ -126,8 +155,7 @@ func (a *app) serve(ctx context.Context, file *kilnfile.File, flags *runFlags, f
 		return err
 	}
 	tools.add(func() error { return ignoreClosed(listener.Close()) })
-	pace := &drive{Paced: mono.NewPaced(tick, flags.speed), plant: live.plant}
-	gate, err := safety.NewGate(limits, &layout, live.plant, pace, store.NewTrips(fs))
+	gate, err := safety.NewGate(limits, &layout, driven.kiln, driven.pace, store.NewTrips(fs))
 	if err != nil {
 		return failf(exitUse, "kiln %q: %w", file.Name, err)
 	}
@@ -151,21 +179,22 @@ func (a *app) serve(ctx context.Context, file *kilnfile.File, flags *runFlags, f
 	tools.add(record.close)
 	notify := &notifier{}
 	control, err := loop.New(loop.Deps{
-		Config: config, Inputs: live.plant, Gate: gate, Saver: saver, Pacer: pace, Recorder: record,
-		Header: trace.Header{Program: program(), Kiln: file.Name, KilnHash: hashOf(file.Text()), Seed: file.Simulated.Seed,
+		Config: config, Inputs: driven.kiln, Gate: gate, Saver: saver, Pacer: driven.pace, Recorder: record,
+		Header: trace.Header{Program: program(), Kiln: file.Name, KilnHash: hashOf(file.Text()), Seed: driven.seed,
 			Limits: traceLimits(&config, &limits, file)},
 		Rules: safety.Rules(), Units: file.Units.String(), Unjudged: unjudged(&layout),
-		Prepare:  func(files controller.ChargeFiles) (*schedule.Plan, error) { return live.prepare(files, kiln) },
+		Prepare:  func(files controller.ChargeFiles) (*schedule.Plan, error) { return driven.prepare(files, kiln) },
 		Copies:   loop.KeepIn(fs),
 		KilnFile: controller.File{Name: filepath.Base(flags.config), Text: string(file.Text())},
-		Restored: restored, Problem: problem, Boot: boot, Stamp: live.stamp, Wall: wall, Log: log, Notify: notify,
+		Restored: restored, Problem: problem, Boot: boot, Stamp: driven.stamp, Wall: wall, Log: log, Notify: notify,
 		PublishEvery: max(1, int(flags.speed/20)),
 	})
 	if err != nil {
 		return fmt.Errorf("run kiln %q: %w", file.Name, err)
 	}
-	who := &person{plant: live.plant, loop: control, rules: ruleIDs(), where: record.where}
-	pace.each = func() { who.act(); live.tick() }
+	if driven.begin != nil {
+		driven.begin(control, record)
+	}
 
 	// Side servers may die without the kiln: they log and are gone. They end after the loop has switched everything off.
 	side, stop := context.WithCancel(context.WithoutCancel(ctx))
@@ -178,6 +207,9 @@ func (a *app) serve(ctx context.Context, file *kilnfile.File, flags *runFlags, f
 		})
 	}
 	spawn("gate watch", func() error { gate.Watch(side); return nil })
+	if driven.side != nil {
+		spawn("hardware watch", func() error { return driven.side(side) })
+	}
 	server := operator.NewServer(operator.Config{Program: program(), Rules: allRules(), Faults: faultsOf, Log: log}, control)
 	spawn("operator server", func() error { return server.Serve(side, listener) })
 	if err := serveMetrics(side, file, control, log, spawn); err != nil {

@@ -1,0 +1,80 @@
+package main
+
+import (
+	"context"
+	"log/slog"
+	"time"
+
+	"drywarden/cmd/drywarden/internal/kilnfile"
+	"drywarden/controller"
+	"drywarden/controller/store"
+	"drywarden/hardware/board"
+	"drywarden/hardware/mono"
+	"drywarden/schedule"
+)
+
+// openBoard opens the buses and lines of a real kiln. From then on everything is off until the gate says otherwise.
+func openBoard(file *kilnfile.File, log *slog.Logger, tools *daemonTools) (*driven, error) {
+	host, err := board.NewLinux()
+	if err != nil {
+		return nil, err
+	}
+	pace := mono.NewReal(tick)
+	kiln, err := board.Open(file.Wiring(pace), host)
+	if err != nil {
+		return nil, failf(exitFailed, "kiln %q: %w", file.Name, err)
+	}
+	tools.add(kiln.Close)
+	return &driven{kiln: kiln, layout: file.Layout(), pace: pace,
+		prepare: func(files controller.ChargeFiles, k schedule.Kiln) (*schedule.Plan, error) { return resolve(files, k) },
+		stamp:   stampNow(log),
+		side:    func(ctx context.Context) error { logFaults(ctx, kiln, log); return nil },
+	}, nil
+}
+
+// stampNow tells the computer's own time; what cannot be told leaves the length of an outage unknown.
+func stampNow(log *slog.Logger) func() store.Stamp {
+	failed := false
+	return func() store.Stamp {
+		s, err := store.Now()
+		if err != nil && !failed {
+			failed = true
+			log.Error("the length of an outage cannot be told", "err", err)
+		}
+		if err != nil {
+			return store.Stamp{}
+		}
+		return s
+	}
+}
+
+// faultsEvery is how often the log is told what does not work.
+const faultsEvery = 5 * time.Second
+
+// logFaults logs each fault of the hardware when it begins, when it changes, and when it is gone: the evidence that a
+// reading's quality alone does not carry.
+func logFaults(ctx context.Context, kiln *board.Board, log *slog.Logger) {
+	ticker := time.NewTicker(faultsEvery)
+	defer ticker.Stop()
+	known := map[string]string{}
+	for {
+		select {
+		case <-ctx.Done():
+			return
+		case <-ticker.C:
+		}
+		now := map[string]string{}
+		for _, f := range kiln.Faults() {
+			now[f.What] = f.Sign
+			if known[f.What] != f.Sign {
+				log.Warn("hardware fault", "what", f.What, "sign", f.Sign, "quality", f.Quality.String(), "err", f.Err)
+			}
+		}
+		for what := range known {
+			if now[what] == "" {
+				log.Info("hardware fault is gone", "what", what)
+			}
+		}
+		known = now
+	}
+}
