@@ -53,7 +53,8 @@ func (k *Kiln) switchOutputs() {
 		closed = 0
 	}
 	if fault[RelayGlitch] > 0 {
-		closed ^= hardware.OutputSet(s.SensorRandom.word()&s.SensorRandom.word()) & k.layout.Outputs
+		word := s.SensorRandom.word() // each output with one chance in four
+		closed ^= hardware.OutputSet(word&(word>>32)) & k.layout.Outputs
 	}
 	closed &^= s.Stuck
 	if !master || s.Volts < dropOut {

@@ -42,6 +42,7 @@ func probeOf(k *Kiln, role hardware.Role) hardware.ProbeID { return k.layout.ByR
 
 // Every fault shows what it would show in a kiln. before is the snapshot as it begins, after the one at the end.
 func TestFaultSignatures(t *testing.T) {
+	t.Parallel()
 	active := func(id hardware.ContactID) func(t *testing.T, k *Kiln, before, after hardware.Snapshot) {
 		return func(t *testing.T, k *Kiln, before, after hardware.Snapshot) {
 			require.False(t, before.Contacts.Active.Has(id))
@@ -402,6 +403,7 @@ func TestBusComesBackWithPowerOnValues(t *testing.T) {
 }
 
 func TestStormIsReplayable(t *testing.T) {
+	t.Parallel()
 	c := DefaultConfig()
 	k := newKiln(t, c, lot("red oak", 27, 5, 60, 4))
 	layout := k.Layout()
@@ -416,9 +418,9 @@ func TestStormIsReplayable(t *testing.T) {
 	n := Notice{Running: true, AlarmCount: 1}
 	n.Alarms[0].Active = true
 	var s hardware.Snapshot
-	last := 6 * day
+	last := 3 * day
 	if testing.Short() {
-		last = day
+		last = day / 2
 	}
 	for k.Now() < last {
 		k.Tell(n)

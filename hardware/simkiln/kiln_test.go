@@ -112,6 +112,7 @@ func TestOpenDoorBringsOutdoorAir(t *testing.T) {
 
 // Halving every step moves the end of the charge by less than half a percent.
 func TestStepHalving(t *testing.T) {
+	t.Parallel()
 	run := func(air, wood time.Duration) (float64, float64) {
 		c := DefaultConfig()
 		c.AirStep, c.WoodStep = air, wood
@@ -437,6 +438,7 @@ func TestWiredLimit(t *testing.T) {
 // The first law over a whole charge, in total enthalpy and independent of the kiln's own heat book: what was drawn from
 // the mains went through the walls, out with air and condensate, into freeing bound water, or is still there.
 func TestFirstLaw(t *testing.T) {
+	t.Parallel()
 	c := DefaultConfig()
 	k := newKiln(t, c, lot("walnut", 27, 5, 80, 4))
 	content := func() float64 {

@@ -44,6 +44,7 @@ func python() string {
 // The board against a second implementation of the same equations by scipy's BDF solver (testdata/board.py): the
 // moisture curve within 1 %. It needs Debian's python3-scipy; with SIMKILN_REFERENCE set its absence is a failure.
 func TestBoardAgainstScipy(t *testing.T) {
+	t.Parallel()
 	if testing.Short() && os.Getenv("SIMKILN_REFERENCE") == "" {
 		t.Skip("NOT CHECKED in short tests: the board against its reference program")
 	}

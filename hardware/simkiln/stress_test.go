@@ -55,6 +55,7 @@ var safeRates = []struct {
 // A lot that loses its safe rate from green to 7 % without a rest takes (start-7)/rate days: nothing dries faster unharmed.
 // Whatever dries faster must be scored as checked, and what is held to its safe rate must not.
 func TestFasterThanTheSafeRateIsDamage(t *testing.T) {
+	t.Parallel()
 	table := newIsotherms()
 	for _, c := range safeRates {
 		floor := (c.start - 7) / c.limit
