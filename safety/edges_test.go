@@ -476,3 +476,68 @@ func TestOddsAndEnds(t *testing.T) {
 		require.True(t, raised, o.String())
 	}
 }
+
+func TestMoreOddsAndEnds(t *testing.T) {
+	// A gas leak takes the crankcase heater and the spray too.
+	r := newRig(t)
+	r.drying()
+	r.want = forwards | crankcaseOut | sprayOut
+	r.run(20)
+	require.Equal(t, r.want, r.on())
+	r.breaks = active(hardware.ContactGas)
+	r.run(1)
+	require.Equal(t, forwards, r.on())
+	// A first tick earns nothing, whatever the Input held before.
+	r = newRig(t)
+	r.drying()
+	r.state = NewState(&r.plant.limits)
+	r.tick(time.Hour)
+	require.Zero(t, r.state.Up)
+	require.Zero(t, r.state.SinceChange[hardware.Compressor])
+	require.Zero(t, r.in.work.fast)
+	require.Zero(t, r.in.work.slow)
+	// What is counted is seen in its own tick only, so that it can be reset.
+	r = newRig(t)
+	r.drying()
+	r.state.Drops[0], r.state.Drops[1] = 0, 0
+	r.breaks = readBack(0, heat1, 0)
+	r.run(1)
+	require.True(t, r.state.Seen.Has(OutputsDroppedOften))
+	r.run(1)
+	require.False(t, r.state.Seen.Has(OutputsDroppedOften))
+	require.True(t, r.out.Trips.Has(OutputsDroppedOften))
+	r = newRig(t)
+	r.drying()
+	r.state.Silences[0], r.state.Silences[1] = 0, 0
+	r.tick(6 * time.Second)
+	require.True(t, r.state.Seen.Has(ControllerSilentOften))
+	r.run(1)
+	require.False(t, r.state.Seen.Has(ControllerSilentOften))
+	// Only what is latched is being cleared.
+	r = newRig(t)
+	r.drying()
+	r.state.Clearing = 1 << Smoke
+	r.look()
+	r.in.Elapsed, r.in.Cleared = time.Second, 0
+	Step(r.plant, &r.state, &r.in, &r.out)
+	require.Zero(t, r.state.Clearing)
+	// What is not fitted never comes.
+	r.want |= 1 << hardware.Heat3
+	r.run(1)
+	v, _ := r.veto(hardware.Heat3)
+	require.Equal(t, hardware.Veto{Output: hardware.Heat3, Rule: NotFitted}, v)
+	// Open vents cost credit with heat only.
+	r = newRig(t)
+	r.drying()
+	r.run(1000)
+	r.want = forwards | ventOut
+	r.run(1)
+	before := r.state.VentCredit
+	r.run(100)
+	require.GreaterOrEqual(t, r.state.VentCredit, before)
+	r.want |= heat1
+	r.run(1)
+	before = r.state.VentCredit
+	r.run(4)
+	require.Equal(t, before-3250*time.Millisecond, r.state.VentCredit, "nothing is earned beyond the most")
+}

@@ -506,8 +506,9 @@ func TestSilencesOutliveTheProcess(t *testing.T) {
 
 	// A process that has never called is still starting.
 	g = newGated(t)
-	g.clock.Advance(time.Minute)
+	g.clock.Advance(6 * time.Second)
 	g.gate.CheckDeadline()
+	require.Equal(t, hardware.ForcedSafe, g.gate.forced)
 	g.run(1)
 	require.Empty(t, g.store.names)
 	require.Equal(t, longest, g.state.Silences[0])

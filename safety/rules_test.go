@@ -36,6 +36,18 @@ func TestTable(t *testing.T) {
 		require.Equal(t, r.latched, Latches(r.id))
 	}
 	require.Len(t, Rules(), len(table))
+	var tells []string
+	for i, text := range Rules() {
+		r := &table[i]
+		require.Equal(t, hardware.RuleText{ID: r.id, Name: r.name, Class: r.class, Clears: r.clears, Seen: r.text[0], Done: r.text[1], CheckFirst: r.text[2], WoodWaits: r.text[3]}, text)
+		if r.tells {
+			require.Nil(t, r.see, "a condition tells anyway: %s", r.name)
+			tells = append(tells, r.name)
+		}
+	}
+	require.Equal(t, []string{"both_directions_requested", "airflow_heat", "heat_near_limit", "airflow_compressor", "blower_airflow",
+		"compressor_starts", "spray_with_compressor", "not_fitted"}, tells, "the others are waited for in any run")
+	require.False(t, Latches(ruleCount))
 	require.Equal(t, "smoke", Rules()[1].Name)
 	require.Equal(t, "none", Name(NoRule))
 	require.Equal(t, "none", Name(ruleCount))
