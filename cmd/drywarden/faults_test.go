@@ -130,3 +130,29 @@ func TestFaultsFromAFile(t *testing.T) {
 	_, out, _ = simulateJSON(t, "--max-days", "0.2")
 	require.Contains(t, out, `"trips": 0,`)
 }
+
+// A kiln file may bring its weather hour by hour, and a person who errs.
+func TestWeatherAndPersonFromTheKilnFile(t *testing.T) {
+	folder := t.TempDir()
+	write := func(name, text string) string {
+		path := filepath.Join(folder, name)
+		require.NoError(t, os.WriteFile(path, []byte(text), 0o600))
+		return path
+	}
+	kiln, err := demoKiln()
+	require.NoError(t, err)
+	write("charge.toml", demoCharge().Charge.Text)
+	text := strings.Replace(string(kiln.Text()), "[simulated.weather]\n", "[simulated.person]\nwrong_weights = \"2 %\"\nignored_alarms = \"20 %\"\ndoor_opened = \"10 %\"\nwrong_oven_dry = \"3 %\"\n[simulated.weather]\nfile = \"weather.csv\"\n", 1)
+	path := write("kiln.toml", text)
+	code, said, problems := simulateJSON(t, "--config", path, "--max-days", "0.01")
+	require.Equal(t, exitUse, code)
+	require.Contains(t, said+problems, "weather.csv")
+	write("weather.csv", "temperature_celsius,relative_humidity_percent\n-12,70\n-14,75\n")
+	code, said, problems = simulateJSON(t, "--config", path, "--max-days", "0.01")
+	require.Equal(t, exitFailed, code, problems)
+	require.Contains(t, said, `"max_check_score"`)
+	write("weather.csv", "temperature_celsius,relative_humidity_percent\n-12,170\n")
+	code, said, problems = simulateJSON(t, "--config", path, "--max-days", "0.01")
+	require.Equal(t, exitUse, code)
+	require.Contains(t, said+problems, "line 2")
+}

@@ -320,7 +320,18 @@ func newPlant(f *kilnfile.File, files controller.ChargeFiles) (*plant, error) {
 	if err != nil {
 		return nil, err
 	}
-	kiln, err := simkiln.New(f.Plant(load))
+	config := f.Plant(load)
+	if path := f.Simulated.Weather.File; path != "" {
+		file, err := os.Open(f.Path(path))
+		if err != nil {
+			return nil, failf(exitUse, "read the weather of kiln %q: %w", f.Name, err)
+		}
+		defer file.Close()
+		if config.Weather.Hours, err = simkiln.ReadWeather(file); err != nil {
+			return nil, failf(exitUse, "%s: %w", path, err)
+		}
+	}
+	kiln, err := simkiln.New(config)
 	if err != nil {
 		return nil, failf(exitUse, "simulate kiln %q: %w", f.Name, err)
 	}

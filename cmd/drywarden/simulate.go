@@ -49,7 +49,9 @@ It always ends: when the charge is done, or after --max-days. The exit code is 1
 when the charge is not done or the audit found a violation.
 
 In --json, mc_*, max_rate_over_limit, water_kg and energy_kwh are the simulated
-kiln's truth; estimate_* is what the controller believed.
+kiln's truth; estimate_* is what the controller believed. max_check_score and
+max_honeycomb_score are the greatest drying strain of the worst board, of its
+surface and of its core, over what it bears: from 1 on, expect damage.
 
 ` + faultsHelp + kindsOfFaults(),
 		Args: cobra.NoArgs,
@@ -182,6 +184,8 @@ type lotJSON struct {
 	Min           float64  `json:"mc_final_min_percent"`
 	Max           float64  `json:"mc_final_max_percent"`
 	RateOverLimit float64  `json:"max_rate_over_limit"`
+	Check         float64  `json:"max_check_score"`     // worst board, 1: expect surface checks
+	Honeycomb     float64  `json:"max_honeycomb_score"` // worst board, 1: expect honeycomb
 	Target        float64  `json:"target_percent"`
 	Estimate      *float64 `json:"estimate_final_mean_percent"`
 	EstimateSigma *float64 `json:"estimate_final_sigma_points"`
@@ -353,7 +357,7 @@ func (s *simulation) result(done bool) resultJSON {
 	status := s.loop.Status()
 	for i, lot := range truth.Lots {
 		l := lotJSON{Name: lot.Name, Start: float64(s.begun[i]), Mean: float64(lot.Mean), SD: float64(lot.SD), Min: float64(lot.Min), Max: float64(lot.Max),
-			RateOverLimit: float64(lot.RateOverLimit), Target: float64(s.plan.Lots[i].Target)}
+			RateOverLimit: float64(lot.RateOverLimit), Check: float64(lot.Check), Honeycomb: float64(lot.Honeycomb), Target: float64(s.plan.Lots[i].Target)}
 		if c := status.Charge; c != nil && i < len(c.Lots) {
 			l.Estimate, l.EstimateSigma = c.Lots[i].Mean.Value, c.Lots[i].Mean.Sigma
 		}

@@ -79,6 +79,7 @@ type SimWeather struct {
 	Noise    quantity.CelsiusDelta `toml:"noise"`          // standard deviation
 	Humidity quantity.Ratio        `toml:"humidity"`
 	Day      int                   `toml:"day_of_year"`
+	File     string                `toml:"file"` // outdoor air hour by hour (CSV) instead of all the above; a relative path starts at the kiln file's folder
 }
 
 // SimProbes counts what is fitted.
@@ -101,6 +102,10 @@ type SimPerson struct {
 	Weighing quantity.Duration `toml:"weighing_after_midnight"`
 	Notice   quantity.Duration `toml:"notice"` // until an alarm is seen
 	Mend     quantity.Duration `toml:"mend"`   // from then until a fault is mended
+	Slips    quantity.Ratio    `toml:"wrong_weights"`
+	WrongDry quantity.Ratio    `toml:"wrong_oven_dry"`
+	Ignores  quantity.Ratio    `toml:"ignored_alarms"` // for a day
+	Doors    quantity.Ratio    `toml:"door_opened"`    // share of the daily rounds
 }
 
 // SetDefaults gives the container.
@@ -115,10 +120,10 @@ func (s *Sim) SetDefaults() {
 		Heat:    SimHeat{d.Heat.Stages, d.Heat.Power},
 		Vent:    SimVent{d.Vents.Fitted, d.Vents.Flow, d.Vents.Travel},
 		Spray:   SimSpray{d.Spray.Fitted, d.Spray.Rate},
-		Weather: SimWeather{d.Weather.Mean, d.Weather.Daily, d.Weather.Seasonal, d.Weather.Noise, d.Weather.Humidity, d.Weather.Day},
+		Weather: SimWeather{d.Weather.Mean, d.Weather.Daily, d.Weather.Seasonal, d.Weather.Noise, d.Weather.Humidity, d.Weather.Day, ""},
 		Probes: SimProbes{d.Probes.DryBulbs, d.Probes.WetBulbs, d.Probes.Humidity, d.Probes.LeavingAir, d.Probes.Cores, d.Probes.Pins,
 			d.Probes.Outdoor, d.Probes.Coil, d.Probes.Suction, d.Probes.Shell},
-		Person: SimPerson{d.Person.Absent, d.Person.Weighing, d.Person.Notice, d.Person.Mend},
+		Person: SimPerson{Absent: d.Person.Absent, Weighing: d.Person.Weighing, Notice: d.Person.Notice, Mend: d.Person.Mend},
 		Boards: 12,
 	}
 }
@@ -148,7 +153,8 @@ func (f *File) Plant(load Load) simkiln.Config {
 	c.Probes = simkiln.Probes{DryBulbs: s.Probes.DryBulbs, WetBulbs: s.Probes.WetBulbs, Humidity: s.Probes.Humidity,
 		LeavingAir: s.Probes.LeavingAir, Cores: s.Probes.Cores, Pins: s.Probes.Pins, Outdoor: s.Probes.Outdoor,
 		Coil: s.Probes.Coil && machine, Suction: s.Probes.Suction && machine, Shell: s.Probes.Shell && machine}
-	c.Person = simkiln.Person{Absent: s.Person.Absent, Weighing: s.Person.Weighing, Notice: s.Person.Notice, Mend: s.Person.Mend}
+	c.Person = simkiln.Person{Absent: s.Person.Absent, Weighing: s.Person.Weighing, Notice: s.Person.Notice, Mend: s.Person.Mend,
+		Slips: s.Person.Slips, WrongDry: s.Person.WrongDry, Ignores: s.Person.Ignores, Doors: s.Person.Doors}
 	c.Samples = load.Samples
 	for _, lot := range load.Lots {
 		c.Lots = append(c.Lots, simkiln.LotConfig{Name: lot.Name, Species: lot.Species, Thickness: lot.Thickness, Volume: lot.Volume,
