@@ -181,6 +181,7 @@ func TestAlarmsSayWhatWasSeen(t *testing.T) {
 		limit  float64
 	}{
 		{DryBulbTooHigh, value(leaving, 72.5), 10, leaving, 72.5, 70},
+		{DryBulbUnknown, quality(hardware.NoAnswer, bulbA, bulbB), 1, hardware.NoProbe, 0, 0},
 		{ReadingsStale, aged(31*time.Second, bulbA, bulbB), 1, hardware.NoProbe, 31, 30},
 		{ReadingsStale, func(r *rig) { r.stale = 5250 * time.Millisecond }, 1, hardware.NoProbe, 5.25, 5},
 		{HumidityUnknown, quality(hardware.Checksum, wetBulb, humidity), 61, hardware.NoProbe, 61, 60},
@@ -540,4 +541,146 @@ func TestMoreOddsAndEnds(t *testing.T) {
 	before = r.state.VentCredit
 	r.run(4)
 	require.Equal(t, before-3250*time.Millisecond, r.state.VentCredit, "nothing is earned beyond the most")
+}
+
+// A veto that is no matter of time says so.
+func TestNothingRemains(t *testing.T) {
+	for _, c := range []struct {
+		rule   hardware.RuleID
+		output hardware.OutputID
+		want   hardware.OutputSet
+		breaks func(*rig)
+	}{
+		{EmergencyStop, hardware.Heat1, drives, active(hardware.ContactEStop)},
+		{HighLimit, hardware.Heat1, drives, active(hardware.ContactHighLimit)},
+		{HighLimit, hardware.Vent, drives | ventOut, active(hardware.ContactHighLimit)},
+		{HighLimit, hardware.FanReverse1, drives | reverse1, active(hardware.ContactHighLimit)},
+		{DoorOpen, hardware.FanForward1, drives, active(hardware.ContactDoor)},
+		{SprayWithCompressor, hardware.Spray, drives | sprayOut, nil},
+		{BothDirectionsRequested, hardware.FanForward1, drives | reverse1, nil},
+		{AirflowHeat, hardware.Heat2, drives | heat2, inactive(hardware.ContactAirflow)},
+		{AirflowHeat, hardware.Heat1, heat1 | reverse1, nil},
+		{HeatNearLimit, hardware.Heat1, drives, value(bulbB, 69)},
+		{AirflowCompressor, hardware.Compressor, compressorOut | blowerOut, nil},
+		{BlowerAirflow, hardware.Compressor, drives &^ blowerOut, nil},
+		{CompressorTooHot, hardware.Compressor, drives, value(bulbB, 61)},
+		{CompressorTooCold, hardware.Compressor, drives, value(bulbB, 17)},
+	} {
+		r := newRig(t)
+		r.drying()
+		r.run(100)
+		r.breaks, r.want = c.breaks, c.want
+		r.run(1)
+		v, vetoed := r.veto(c.output)
+		require.True(t, vetoed, Name(c.rule))
+		require.Equal(t, hardware.Veto{Output: c.output, Rule: c.rule}, v)
+	}
+	r := newRig(t)
+	r.drying()
+	r.want = forwards | sprayOut
+	r.run(310)
+	r.want |= compressorOut | blowerOut
+	r.run(1)
+	v, _ := r.veto(hardware.Compressor)
+	require.Equal(t, hardware.Veto{Output: hardware.Compressor, Rule: SprayWithCompressor}, v)
+	// What is no output at all is not listed; the first of all outputs is.
+	r = newRig(t)
+	r.drying()
+	r.plant.outputs &^= forward1
+	r.want |= 1 << hardware.OutputCount
+	r.run(1)
+	require.Equal(t, "not_fitted", r.vetoedBy(hardware.FanForward1))
+	require.EqualValues(t, 1, r.out.VetoCount)
+	_, raised := r.alarm(NotFitted)
+	require.True(t, raised)
+}
+
+// In SAFE vents open for heat alone, and as long as it lasts.
+func TestVentsInSafe(t *testing.T) {
+	hot := value(bulbA, 66)
+	for _, c := range []struct {
+		name   string
+		breaks func(*rig)
+		ticks  int
+		open   bool
+	}{
+		{"software limit", func(r *rig) { value(core, 71)(r); hot(r) }, 10, true},
+		{"fans lost", func(r *rig) { readBack(0, forwards, 0)(r); hot(r) }, 10, false},
+		{"hard limit, one bulb left and cool", func(r *rig) { active(hardware.ContactHighLimit)(r); quality(hardware.NoAnswer, bulbA)(r) }, 1, false},
+		{"hard limit, one bulb left and hot", func(r *rig) {
+			active(hardware.ContactHighLimit)(r)
+			quality(hardware.NoAnswer, bulbB)(r)
+			hot(r)
+		}, 1, true},
+		{"hard limit, no bulb left", func(r *rig) { active(hardware.ContactHighLimit)(r); quality(hardware.NoAnswer, bulbA, bulbB)(r) }, 1, true},
+	} {
+		r := newRig(t)
+		r.drying()
+		r.run(60)
+		r.breaks = c.breaks
+		r.run(c.ticks)
+		require.Equal(t, hardware.ForcedSafe, r.out.Forced, c.name)
+		require.Equal(t, c.open, r.on().Has(hardware.Vent), c.name)
+		r.breaks = hot // its cause is gone, the heat is not
+		r.run(1)
+		require.Equal(t, c.open || c.name == "hard limit, one bulb left and cool", r.on().Has(hardware.Vent), c.name)
+	}
+}
+
+func TestDoubtAndStart(t *testing.T) {
+	// Doubt latches from the end of the start delay on, and is told from then on; a cause is told at once.
+	r := newRig(t)
+	r.breaks = unreadable(hardware.ContactFloat)
+	r.run(30)
+	require.Zero(t, r.out.Trips)
+	r.run(1)
+	require.True(t, r.out.Trips.Has(WaterOnFloor))
+	for _, c := range []struct {
+		rule   hardware.RuleID
+		breaks func(*rig)
+		told   bool
+	}{{DoorOpen, active(hardware.ContactDoor), true}, {DoorOpen, unreadable(hardware.ContactDoor), false}, {LowPressure, active(hardware.ContactLowPressure), true}} {
+		r := newRig(t)
+		r.breaks = c.breaks
+		r.run(5)
+		_, raised := r.alarm(c.rule)
+		require.Equal(t, c.told, raised, Name(c.rule))
+	}
+	// Doubt counts without a break, its delay does not.
+	r = newRig(t)
+	r.drying()
+	r.breaks = readBack(0, 0, heat2)
+	r.run(9)
+	require.Equal(t, hardware.NotForced, r.out.Forced)
+	r.breaks = nil
+	r.run(1)
+	require.Zero(t, r.state.Rule[HeatWelded].Doubt)
+	r.breaks = readBack(0, 0, heat2)
+	r.run(9)
+	require.Equal(t, hardware.ForcedOff, r.out.Forced)
+	require.Zero(t, r.out.Trips)
+	r.run(1)
+	require.True(t, r.out.Trips.Has(HeatWelded))
+	// What is gone is no longer seen.
+	r = newRig(t)
+	r.drying()
+	r.breaks = inactive(hardware.ContactWaterSupply)
+	r.run(1)
+	require.Equal(t, hardware.RuleSet(1<<WaterSupplyLost), r.state.Seen)
+	r.breaks = nil
+	r.run(1)
+	require.Zero(t, r.state.Seen)
+	// The half hour after a cut-out is over when it is over.
+	for age, clears := range map[time.Duration]bool{30*time.Minute - 2*time.Second: false, 30*time.Minute - time.Second: true} {
+		r := newRig(t)
+		r.drying()
+		r.breaks = active(hardware.ContactHighPressure)
+		r.run(1)
+		r.breaks = nil
+		r.run(1)
+		r.state.Cutouts[0] = age
+		r.breaks = active(hardware.ContactPanelReset)
+		r.run(1)
+		require.Equal(t, clears, r.state.Clearing.Has(HighPressure), "%v", age)
+	}
 }
