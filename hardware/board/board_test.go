@@ -64,7 +64,7 @@ func (spiModel) Close() error { return nil }
 
 func (m *models) SPI(bus string) (SPI, error) {
 	for i, c := range m.rtd {
-		if bus == "spi0."+strconv.Itoa(i) {
+		if c != nil && bus == "spi0."+strconv.Itoa(i) {
 			return spiModel{c}, nil
 		}
 	}

@@ -11,6 +11,7 @@ import (
 	"regexp"
 	"strconv"
 	"strings"
+	"syscall"
 	"time"
 
 	"drywarden/hardware"
@@ -74,7 +75,7 @@ func List(root, master string) ([]string, error) {
 }
 
 // Convert makes all sensors of a bus measure together and waits, at most 2 s, until they are done. A kernel that cannot do
-// so is no fault: the sensors then measure one by one when they are read.
+// so, or does not let this program, is no fault: the sensors then measure one by one when they are read.
 func Convert(root, master string, sleep func(time.Duration)) error {
 	if !masterForm.MatchString(master) {
 		return fmt.Errorf("measure on 1-wire bus %q: no such name of a bus", master)
@@ -87,6 +88,8 @@ func Convert(root, master string, sleep func(time.Duration)) error {
 			return probe.Faultf(hardware.NoAnswer, "no_bus", "measure on 1-wire bus: %w", gone)
 		}
 		return nil
+	case errors.Is(err, fs.ErrPermission), errors.Is(err, syscall.EROFS):
+		return nil // a service may see /sys without being allowed to write there
 	case err != nil:
 		return probe.Faultf(hardware.NoAnswer, "no_bus", "measure on 1-wire bus: %w", err)
 	}

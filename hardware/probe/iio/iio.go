@@ -46,6 +46,26 @@ func (c *Cell) Validate() error {
 	return nil
 }
 
+// List gives the devices that the kernel sees and what it calls their chips.
+func List(root string) (map[string]string, error) {
+	if root == "" {
+		root = Root
+	}
+	paths, err := filepath.Glob(filepath.Join(root, "iio:device*"))
+	if err != nil {
+		return nil, fmt.Errorf("list industrial I/O devices: %w", err)
+	}
+	chips := map[string]string{}
+	for _, path := range paths {
+		name, err := os.ReadFile(filepath.Join(path, "name"))
+		if err != nil {
+			continue // it went away in between
+		}
+		chips[filepath.Base(path)] = strings.TrimSpace(string(name))
+	}
+	return chips, nil
+}
+
 // Read gives the mass on the cell. It takes as long as the kernel takes for a conversion, up to some 0.5 s at 10 a second.
 func (c *Cell) Read() (quantity.Kilogram, error) {
 	none := quantity.Kilogram(math.NaN())

@@ -42,6 +42,13 @@ func TestMass(t *testing.T) {
 	require.InDelta(t, 2, float64(m), 1e-9)
 }
 
+func TestList(t *testing.T) {
+	c, _ := newCell(t)
+	chips, err := List(c.Root)
+	require.NoError(t, err)
+	require.Equal(t, map[string]string{"iio:device1": "hx711"}, chips)
+}
+
 func TestSignatures(t *testing.T) {
 	for _, c := range []struct {
 		name    string
