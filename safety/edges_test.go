@@ -684,3 +684,14 @@ func TestDoubtAndStart(t *testing.T) {
 		require.Equal(t, clears, r.state.Clearing.Has(HighPressure), "%v", age)
 	}
 }
+
+// The unit runs at its limits, not beyond.
+func TestCompressorAtItsLimits(t *testing.T) {
+	for _, v := range []float64{60, 18} {
+		r := newRig(t)
+		r.drying()
+		r.breaks = func(r *rig) { value(bulbA, v)(r); value(bulbB, v)(r) }
+		r.run(5)
+		require.True(t, r.on().Has(hardware.Compressor), "%v", v)
+	}
+}
