@@ -59,6 +59,7 @@ const (
 	RuleDoorSigns
 	RuleOutOfFamily
 	RuleNobodyAnswers
+	RuleRestartedOften
 	lastRule
 
 	ruleCount = int(lastRule - FirstRule)
@@ -225,6 +226,9 @@ var rules = [ruleCount]hardware.RuleText{
 	{ID: RuleNobodyAnswers, Name: "nobody_answers", Class: hardware.WoodAtRisk, Clears: hardware.ByItself,
 		Seen: "An alarm has waited for {value} h; {limit} h is the longest.", Done: "The air is made gentler, hour by hour: up to 2 points of EMC damper and 5 K cooler.",
 		CheckFirst: "Whether the alarms reach anybody: this program shows and logs them, it calls nobody.", WoodWaits: "Days, as gently as this."},
+	{ID: RuleRestartedOften, Name: "restarted_often", Class: hardware.WoodAtRisk, Clears: hardware.ByItself,
+		Seen: "The program, or its computer, broke off and was started again three times within an hour.", Done: "Fans only; the stage is held until a person confirms.",
+		CheckFirst: "The log, supply and storage of the computer. Then confirm.", WoodWaits: "A day with the fans running."},
 }
 
 // Rules gives the texts of the controller's alarms, by id.
@@ -264,6 +268,7 @@ func (t *tick) alarms() {
 	t.alarm(RuleDampStill, still, dampFor, float64(c.RH)*100, dampRH*100, none)
 	t.alarm(RuleStageOverdue, running && s.Run.Overdue, 0, s.Run.InStage.Hours(), 0, none)
 	t.alarm(RuleOutage, s.Restart.Confirm && s.Restart.Class == OutageLong, 0, 0, 0, none)
+	t.alarm(RuleRestartedOften, s.Often, 0, 0, 0, none)
 	t.alarm(RuleFilesChanged, s.Restart.Files, 0, 0, 0, none)
 	t.alarm(RuleContradiction, s.Contradiction, 0, 0, 0, none)
 	kappa, sigma := s.Estimate.Wood.Recovery()

@@ -192,7 +192,7 @@ func (t *tick) start(c *Command, run *schedule.Run, really bool) Reply {
 	if a.OK() && really {
 		estimate.Begin(&t.cfg.Estimate, &s.Estimate, plan)
 		// Whoever starts a charge has looked at the kiln.
-		s.Restart.Confirm, s.Restart.Files, s.Restart.Class, s.Unreadable = false, false, NoOutage, false
+		s.Restart.Confirm, s.Restart.Files, s.Restart.Class, s.Unreadable, s.Often = false, false, NoOutage, false, false
 		s.ChangeGeneration, s.Contradiction, s.Gentle, s.Frozen = 0, false, 0, 0
 		t.event(EventStart, int32(plan.ID), 0)
 	}
@@ -213,7 +213,7 @@ func (t *tick) confirm(c *Command, really bool) Reply {
 			s.Restart.Stable = 0
 		}
 		s.Restart.Confirm, s.Restart.Files = false, false
-		s.Stopped, s.Unreadable, s.Contradiction = false, false, false
+		s.Stopped, s.Unreadable, s.Contradiction, s.Often = false, false, false, false
 		s.Estimate.Wood.Accept()
 	}
 	return Reply{ID: c.ID}

@@ -135,6 +135,9 @@ func (t *tick) begin() {
 	if in.Unreadable {
 		s.Unreadable, s.Restart.Confirm, s.Restart.Class = true, true, OutageLong
 	}
+	if in.Often {
+		s.Often, s.Restart.Confirm, s.Restart.Class = true, true, OutageLong
+	}
 	if in.Changed && s.Run.Phase != schedule.Idle {
 		s.Restart.Files, s.Restart.Confirm = true, true
 	}

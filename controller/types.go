@@ -74,6 +74,7 @@ type State struct {
 	ChangeGeneration uint64                   // under which Run.Next was to be made durable; 0: not yet asked
 	Stopped          bool                     // the emergency stop was pressed: nothing moves until a person confirms
 	Contradiction    bool                     // weights and water balance contradict each other: holds until a person confirms
+	Often            bool                     // the program broke again and again: fans only until a person confirms
 	Unreadable       bool                     // there was a state and it could not be read: fans only until a person confirms
 	Gentle           quantity.Ratio           // how far the absence policy has moved the set points, 0 to 1
 	Held             schedule.Hold            // of the tick before
@@ -210,6 +211,7 @@ type Input struct {
 	Restored    bool // State comes from a valid store
 	Changed     bool // kiln, charge or schedule files differ from those as run
 	Unreadable  bool // there was a state, and it could not be used
+	Often       bool // the program broke three times within an hour
 }
 
 // WhyCode says why an output is as it is, or why a stage stays. Sentences are rendered by the shell (Why.Sentence).

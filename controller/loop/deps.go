@@ -80,6 +80,9 @@ type Deps struct {
 	// before its first save had too.
 	Boot  uint32
 	Stamp func() store.Stamp // optional: without it the length of an outage stays unknown
+	// Breaks watches how often the program breaks off: at the third start within an hour after an end that was none, only
+	// fans run until a person confirms. A daemon sets it; a test that cuts the power all the time does not.
+	Breaks bool
 
 	Wall   func() hardware.WallTime // optional: without it wall time is not known
 	Log    *slog.Logger             // optional

@@ -6,6 +6,7 @@ import (
 	"errors"
 	"fmt"
 	"slices"
+	"time"
 
 	"drywarden/controller"
 	"drywarden/controller/estimate"
@@ -26,7 +27,10 @@ type Image struct {
 	Names    Names       `json:"names"`
 	Boot     uint32      `json:"boot"`
 	Stamp    store.Stamp `json:"saved_at"`
-	LastRun  uint32      `json:"last_run"` // id given out last
+	Clean    bool        `json:"clean"` // the process that saved it was ending as it should
+	// Unclean lists the last starts after one that did not, the newest first.
+	Unclean [uncleanMost]store.Stamp `json:"unclean_starts"`
+	LastRun uint32                   `json:"last_run"` // id given out last
 
 	Run  *RunFiles `json:"run"`  // of State.Run, nil when there is none
 	Next *RunFiles `json:"next"` // of a charge whose start is pending
@@ -35,6 +39,30 @@ type Image struct {
 	DryBulbOK bool             `json:"dry_bulb_valid"`
 
 	State controller.State `json:"state"`
+}
+
+// Three unclean starts within an hour are too many.
+const (
+	uncleanMost = 3
+	uncleanIn   = time.Hour
+)
+
+// began notes this start, and tells that it is one too many: a program that breaks again and again must not switch
+// machines on each time.
+func (m *Image) began(now store.Stamp) (often bool) {
+	clean := m.Clean
+	m.Clean = false
+	if clean || now.BootID == "" && !now.WallTrusted {
+		return false
+	}
+	copy(m.Unclean[1:], m.Unclean[:uncleanMost-1])
+	m.Unclean[0] = now
+	oldest := m.Unclean[uncleanMost-1]
+	if oldest == (store.Stamp{}) {
+		return false
+	}
+	length, known := store.Outage(oldest, now, 0)
+	return known && length <= uncleanIn
 }
 
 // RunFiles says which files a run goes by. Plan is what they came to; it is made again from the copies after a restart.

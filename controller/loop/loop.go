@@ -134,7 +134,7 @@ func (l *Loop) restore() {
 	if err == nil {
 		err = fits(&image)
 	}
-	l.image.Boot, l.image.LastRun = m.Boot, m.LastRun
+	l.image.Boot, l.image.LastRun, l.image.Clean, l.image.Unclean = m.Boot, m.LastRun, m.Clean, m.Unclean
 	l.outage.changed, l.outage.cut, l.outage.dryBulb, l.outage.dryBulbOK = changed, m.Stamp, m.DryBulb, m.DryBulbOK
 	if err != nil {
 		l.outage.problem = err.Error()
@@ -208,7 +208,7 @@ func (l *Loop) Tick(ctx context.Context) error {
 	l.feed()
 	in, state := &l.in, &l.image.State
 	in.Snapshot, in.Plan = &l.snap, l.plan()
-	in.Outage, in.OutageKnown, in.Restored, in.Changed, in.Unreadable = 0, false, false, false, false
+	in.Outage, in.OutageKnown, in.Restored, in.Changed, in.Unreadable, in.Often = 0, false, false, false, false, false
 	if l.snap.Tick == 1 {
 		l.first()
 	}
@@ -297,6 +297,9 @@ func (l *Loop) first() {
 	}
 	l.in.Outage, l.in.OutageKnown, l.in.Restored, l.in.Changed = o.length, o.known, o.restored, o.changed
 	l.in.Unreadable = o.problem != ""
+	if l.deps.Restored != nil && l.deps.Breaks {
+		l.in.Often = l.image.began(l.stamp())
+	}
 	level := slog.LevelInfo
 	if o.problem != "" || o.changed {
 		level = slog.LevelWarn
@@ -417,7 +420,7 @@ func (l *Loop) Run(ctx context.Context) (err error) {
 			l.log.Error("control loop broke", "panic", fmt.Sprint(panicked), "stack", string(debug.Stack()))
 			err = errors.Join(err, fmt.Errorf("control loop broke: %v", panicked))
 		} else {
-			l.res.Save = true
+			l.res.Save, l.image.Clean = true, true
 			l.save()
 		}
 		l.drain()

@@ -756,3 +756,49 @@ func BenchmarkPublish(b *testing.B) {
 		r.Publish()
 	}
 }
+
+// Three starts within an hour after ends that were none: fans only, until a person confirms.
+func TestBrokenThriceWithinAnHour(t *testing.T) {
+	now := store.Stamp{BootID: "one", BootTime: time.Hour}
+	stamp := func(d *Deps) { d.Breaks, d.Stamp = true, func() store.Stamp { return now } }
+	life := func(r *rig) *controller.Status { // of ten minutes, ended by a cut
+		now.BootTime += 10 * time.Minute
+		r.ticks(100)
+		r.boot(r.saver.Cut(), stamp)
+		return r.ticks(5)
+	}
+	r := newRig(t, stamp)
+	r.ticks(40)
+	r.Start(testPlan())
+	r.ticks(5)
+	for range 2 {
+		s := life(r)
+		require.False(t, s.Outage.Confirm)
+		require.Empty(t, alarmNamed(s, "restarted_often"))
+	}
+	s := life(r)
+	require.Equal(t, "restarted_often", alarmNamed(s, "restarted_often"))
+	require.Contains(t, s.Charge.Holds, "outage")
+	reply := r.Submit(controller.Command{Verb: controller.VerbConfirm})
+	s = r.ticks(60)
+	require.Equal(t, controller.Accepted, (<-reply).Refusal)
+	require.NotContains(t, s.Charge.Holds, "outage")
+	require.Empty(t, alarmNamed(s, "restarted_often"))
+
+	// Ends that were meant do not count, nor do those of a longer time.
+	r = newRig(t, stamp)
+	r.ticks(40)
+	for range 5 {
+		now.BootTime += 10 * time.Minute
+		ctx, cancel := context.WithCancel(t.Context())
+		cancel()
+		require.NoError(t, r.Run(ctx))
+		r.saver.MemorySaver.Durable() // the last save arrives
+		r.boot(r.saver.Cut(), stamp)
+		require.Empty(t, alarmNamed(r.ticks(5), "restarted_often"))
+	}
+	for range 5 {
+		now.BootTime += 25 * time.Minute
+		require.Empty(t, alarmNamed(life(r), "restarted_often"))
+	}
+}
