@@ -200,6 +200,7 @@ Exit codes: 0 done, 1 failed, 2 wrong use or invalid file, 3 refused,
 		&cobra.Group{ID: "kiln", Title: "The daemon:"},
 		&cobra.Group{ID: "look", Title: "What is going on:"},
 		&cobra.Group{ID: "hand", Title: "Your hand on it:"},
+		&cobra.Group{ID: "wire", Title: "Wiring it up:"},
 	)
 	for _, c := range []struct {
 		group string
@@ -210,6 +211,7 @@ Exit codes: 0 done, 1 failed, 2 wrong use or invalid file, 3 refused,
 		{"kiln", a.runCommand},
 		{"look", a.statusCommand}, {"look", a.watchCommand},
 		{"hand", a.chargeCommand}, {"hand", a.stageCommand}, {"hand", a.tripCommand}, {"hand", a.alarmCommand},
+		{"wire", a.wiringCommand}, {"wire", a.probeCommand}, {"wire", a.outputsCommand},
 	} {
 		command := c.make()
 		command.GroupID = c.group

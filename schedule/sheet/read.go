@@ -443,7 +443,7 @@ func (s *Sheet) fillPlain(v reflect.Value, node any, path string) {
 	case reflect.Int, reflect.Int8, reflect.Int16, reflect.Int32, reflect.Int64:
 		var n int64
 		if n, ok = node.(int64); ok && v.OverflowInt(n) {
-			s.Fault(path, found(node), fmt.Sprintf("a whole number from %d to %d", math.MinInt64>>(64-v.Type().Bits()), math.MaxInt64>>(64-v.Type().Bits())))
+			s.Fault(path, found(node), fmt.Sprintf("a whole number from %d to %d", int64(math.MinInt64)>>(64-v.Type().Bits()), int64(math.MaxInt64)>>(64-v.Type().Bits())))
 			return
 		} else if ok {
 			v.SetInt(n)

@@ -1,0 +1,327 @@
+package main
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"os"
+	"strconv"
+	"time"
+
+	"github.com/spf13/cobra"
+
+	"drywarden/cmd/drywarden/internal/kilnfile"
+	"drywarden/controller/store"
+	"drywarden/hardware"
+	"drywarden/hardware/board"
+	"drywarden/hardware/mono"
+)
+
+func (a *app) probeCommand() *cobra.Command {
+	cmd := &cobra.Command{Use: "probe", Short: "What hangs on the buses, with the daemon stopped", Args: noWord,
+		RunE: func(cmd *cobra.Command, _ []string) error { return cmd.Help() }}
+	cmd.AddCommand(&cobra.Command{
+		Use:   "list",
+		Short: "List what answers on every bus, ready to be pasted into a kiln file",
+		Long: `list looks at every bus of this computer, at the addresses that a kiln's chips
+can have, and tells what answers. It changes no output and no setting, but a
+humidity sensor that measures for the daemon may lose that measurement: stop the
+daemon first. Modbus devices cannot be found without knowing their settings.`,
+		Args: cobra.NoArgs,
+		RunE: act(func(*cobra.Command, []string) error { return a.probeList() }),
+	})
+	var config string
+	var every time.Duration
+	var times int
+	watch := &cobra.Command{
+		Use:   "watch --config FILE",
+		Short: "Show all probes of a kiln, as measured and with their calibration",
+		Long: `watch reads the probes of a kiln file and shows them again and again: the value
+as measured, with its offset, its age, and what is wrong. Everything is switched
+off while it runs, and it refuses to run beside the daemon. Warm a probe with
+your hand to see which one it is.`,
+		Args: cobra.NoArgs,
+		RunE: act(func(cmd *cobra.Command, _ []string) error { return a.probeWatch(cmd.Context(), config, every, times) }),
+	}
+	watch.Flags().StringVar(&config, "config", "", "kiln `file`")
+	watch.Flags().DurationVar(&every, "every", 2*time.Second, "between two looks")
+	watch.Flags().IntVar(&times, "times", 0, "looks; 0: until interrupted")
+	_ = watch.MarkFlagRequired("config")
+	cmd.AddCommand(watch)
+	return cmd
+}
+
+type foundJSON struct {
+	Bus     string `json:"bus"`
+	Address string `json:"address"`
+	Driver  string `json:"driver"`
+	Saw     string `json:"saw"`
+}
+
+type lineJSON struct {
+	Chip  string `json:"chip"`
+	Label string `json:"label"`
+	Line  int    `json:"line"`
+	Name  string `json:"name"`
+	User  string `json:"user"`
+}
+
+func (a *app) probeList() error {
+	host, err := board.NewLinux()
+	if err != nil {
+		return err
+	}
+	told := struct {
+		Found []foundJSON `json:"found"`
+		Lines []lineJSON  `json:"lines"`
+	}{Found: []foundJSON{}, Lines: []lineJSON{}}
+	for _, f := range board.Scan(host, host.Places(), nil) {
+		told.Found = append(told.Found, foundJSON(f))
+	}
+	for _, chip := range host.Chips() {
+		for i, line := range chip.Lines {
+			told.Lines = append(told.Lines, lineJSON{chip.Name, chip.Label, i, line.Name, line.User})
+		}
+	}
+	if a.json {
+		return a.print(told)
+	}
+	if len(told.Found) == 0 {
+		fmt.Fprintln(a.out, "nothing on any bus: is I2C, SPI or 1-wire switched on, and may this user open it?")
+	}
+	w := a.columnsOf()
+	for _, f := range told.Found {
+		driver := "?"
+		if f.Driver != "" {
+			driver = "driver = " + strconv.Quote(f.Driver)
+		}
+		address := ""
+		if f.Address != "" {
+			address = "address = " + strconv.Quote(f.Address)
+		}
+		fmt.Fprintf(w, "bus = %q\t%s\t%s\t# %s\n", f.Bus, address, driver, f.Saw)
+	}
+	for _, l := range told.Lines {
+		free := "free"
+		if l.User != "" {
+			free = "used by " + l.User
+		}
+		fmt.Fprintf(w, "line = \"%s/%d\"\t%s\t%s\t# %s\n", l.Chip, l.Line, l.Name, free, l.Label)
+	}
+	return w.Flush()
+}
+
+// boardFile reads the kiln file of a real kiln.
+func boardFile(path string) (*kilnfile.File, error) {
+	text, err := os.ReadFile(path)
+	if err != nil {
+		return nil, failf(exitUse, "read kiln file: %w", err)
+	}
+	file, err := readKiln(path, text)
+	if err == nil && file.Hardware.Kind != kilnfile.Board {
+		return nil, failf(exitUse, "kiln %q is simulated: it has no buses and lines", file.Name)
+	}
+	return file, err
+}
+
+type probeJSON struct {
+	Probe   string   `json:"probe"`
+	Role    string   `json:"role"`
+	Raw     *float64 `json:"raw"` // in the unit of the role: C, ratio, ohm, kg
+	Value   *float64 `json:"value"`
+	Age     float64  `json:"age_seconds"`
+	Quality string   `json:"quality"`
+	Fault   string   `json:"fault"`
+}
+
+func (a *app) probeWatch(ctx context.Context, path string, every time.Duration, times int) (err error) {
+	file, err := boardFile(path)
+	if err != nil {
+		return err
+	}
+	if every < 100*time.Millisecond || times < 0 {
+		return failf(exitUse, "--every is %v, --times %d; expected at least 100 ms, and 0 or more", every, times)
+	}
+	lock, err := store.LockFolder(file.Path(file.State))
+	if err != nil {
+		return fail(exitRefused, err)
+	}
+	defer func() { err = errors.Join(err, lock.Close()) }()
+	host, err := board.NewLinux()
+	if err != nil {
+		return err
+	}
+	clock := mono.NewReal(every)
+	kiln, err := board.Open(file.Wiring(clock), host)
+	if err != nil {
+		return failf(exitFailed, "kiln %q: %w", file.Name, err)
+	}
+	defer func() { err = errors.Join(err, kiln.Close()) }()
+	layout := file.Layout()
+	for n := 0; times == 0 || n < times; n++ {
+		if err := clock.Next(ctx); err != nil {
+			return nil // interrupted: that is how it ends
+		}
+		if err := a.printProbes(layout.Probes, kiln.Probes(clock.Now())); err != nil {
+			return err
+		}
+	}
+	return nil
+}
+
+func (a *app) printProbes(layout []hardware.Probe, all []board.Measured) error {
+	list := []probeJSON{}
+	for i, m := range all {
+		p := probeJSON{Probe: m.Name, Role: layout[i].Role.String(), Age: m.Reading.Age.Seconds(), Quality: m.Reading.Quality.String()}
+		if m.Reading.OK() {
+			p.Raw, p.Value = &m.Raw, &m.Reading.Value
+		}
+		if m.Err != nil {
+			p.Fault = m.Err.Error()
+		}
+		list = append(list, p)
+	}
+	if a.json {
+		return a.print(list)
+	}
+	w := a.columnsOf()
+	fmt.Fprintln(w, "probe\trole\tas measured\twith offset\tage\t")
+	for _, p := range list {
+		raw, value := "-", "-"
+		if p.Raw != nil {
+			raw, value = strconv.FormatFloat(*p.Raw, 'g', 6, 64), strconv.FormatFloat(*p.Value, 'g', 6, 64)
+		}
+		fmt.Fprintf(w, "%s\t%s\t%s\t%s\t%.1f s\t%s %s\n", p.Probe, p.Role, raw, value, p.Age, p.Quality, p.Fault)
+	}
+	fmt.Fprintln(w)
+	return w.Flush()
+}
+
+func (a *app) outputsCommand() *cobra.Command {
+	cmd := &cobra.Command{Use: "outputs", Short: "Outputs without a daemon", Args: noWord,
+		RunE: func(cmd *cobra.Command, _ []string) error { return cmd.Help() }}
+	var config string
+	off := &cobra.Command{
+		Use:   "off --config FILE",
+		Short: "Switch every output of a real kiln off, after a crash",
+		Long: `off switches every output of a kiln file off, whether its probes work or not.
+Nothing may depend on it: the heartbeat's relay drops the master contactor when
+the daemon is gone, and the emergency stop works with the computer removed.`,
+		Args: cobra.NoArgs,
+		RunE: act(func(*cobra.Command, []string) error { return a.outputsOff(config) }),
+	}
+	off.Flags().StringVar(&config, "config", "", "kiln `file`")
+	_ = off.MarkFlagRequired("config")
+	cmd.AddCommand(off)
+	return cmd
+}
+
+func (a *app) outputsOff(path string) error {
+	file, err := boardFile(path)
+	if err != nil {
+		return err
+	}
+	host, err := board.NewLinux()
+	if err != nil {
+		return err
+	}
+	kiln, err := board.Open(file.Wiring(mono.NewReal(tick)).OutputsOnly(), host)
+	if err != nil {
+		return failf(exitFailed, "kiln %q: %w", file.Name, err)
+	}
+	if err := kiln.Close(); err != nil { // it switches off and proves it
+		return failf(exitFailed, "kiln %q: %w", file.Name, err)
+	}
+	if !a.json {
+		_, err = fmt.Fprintf(a.out, "%s of kiln %s off\n", count(len(file.Outputs), "output"), file.Name)
+	}
+	return err
+}
+
+func (a *app) wiringCommand() *cobra.Command {
+	var config string
+	cmd := &cobra.Command{
+		Use:   "wiring --config FILE",
+		Short: "The wiring table of a kiln file, for the electrician",
+		Args:  cobra.NoArgs,
+		RunE:  act(func(*cobra.Command, []string) error { return a.wiring(config) }),
+	}
+	cmd.Flags().StringVar(&config, "config", "", "kiln `file`")
+	_ = cmd.MarkFlagRequired("config")
+	return cmd
+}
+
+type wireJSON struct {
+	Kind    string `json:"kind"` // output, contact, probe, meter, expander, converter
+	Name    string `json:"name"`
+	Where   string `json:"where"`
+	Level   string `json:"level"` // at which it is energised or active
+	Details string `json:"details"`
+}
+
+func (a *app) wiring(path string) error {
+	file, err := boardFile(path)
+	if err != nil {
+		return err
+	}
+	list := wires(file)
+	if a.json {
+		return a.print(list)
+	}
+	fmt.Fprintf(a.out, `Wiring of kiln %s. Work on mains and on machines is a licensed electrician's, by the
+local code. The hard-wired limit, pressure cut-outs, airflow switch and emergency
+stop act without the computer. Every output must be off at a low or open line:
+fit pull-downs. The heartbeat's relay drops the master contactor within 3 s.
+
+`, file.Name)
+	w := a.columnsOf()
+	for _, x := range list {
+		fmt.Fprintf(w, "%s\t%s\t%s\t%s\t%s\n", x.Kind, x.Name, x.Where, x.Level, x.Details)
+	}
+	return w.Flush()
+}
+
+func wires(file *kilnfile.File) []wireJSON {
+	list := []wireJSON{}
+	add := func(kind, name, where, level, details string) {
+		list = append(list, wireJSON{kind, name, where, level, details})
+	}
+	for _, o := range file.Outputs {
+		details := ""
+		if o.ReadBack != "" {
+			details = "auxiliary contact to " + o.ReadBack
+		}
+		if o.Current != "" {
+			if details != "" {
+				details += ", "
+			}
+			details += "current transformer to " + o.Current
+		}
+		add("output", o.ID.String(), o.Line, o.Active.String()+" energises", details)
+	}
+	for _, c := range file.Contacts {
+		add("contact", c.ID.String(), c.Line, c.Active.String()+" is active", "")
+	}
+	for _, p := range file.Probes {
+		where := p.Bus
+		if p.Address != "" {
+			where += " " + p.Address
+		}
+		add("probe", p.ID, where, p.Driver, p.Place)
+	}
+	for _, m := range []struct {
+		name  string
+		meter *kilnfile.Meter
+	}{{"condensate", file.Condensate}, {"energy", file.Energy}} {
+		if m.meter != nil {
+			add("meter", m.name, m.meter.Line, "pulses high", "")
+		}
+	}
+	for _, e := range file.Expanders {
+		add("expander", e.Name, e.Bus+" "+e.Address, "mcp23017", "pins 0 to 7 are GPA0 to GPA7, 8 to 15 GPB0 to GPB7")
+	}
+	for _, v := range file.Converters {
+		add("converter", v.Name, v.Bus+" "+v.Address, "ads1115", "inputs 0 to 3 are AIN0 to AIN3")
+	}
+	return list
+}
