@@ -186,7 +186,7 @@ func (a *app) serve(ctx context.Context, file *kilnfile.File, flags *runFlags, f
 		Prepare:  func(files controller.ChargeFiles) (*schedule.Plan, error) { return driven.prepare(files, kiln) },
 		Copies:   loop.KeepIn(fs),
 		KilnFile: controller.File{Name: filepath.Base(flags.config), Text: string(file.Text())},
-		Restored: restored, Problem: problem, Boot: boot, Stamp: driven.stamp, Wall: wall, Log: log, Notify: notify,
+		Restored: restored, Problem: problem, Boot: boot, Stamp: driven.stamp, Breaks: true, Wall: wall, Log: log, Notify: notify,
 		PublishEvery: max(1, int(flags.speed/20)),
 	})
 	if err != nil {
