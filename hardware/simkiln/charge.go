@@ -3,7 +3,6 @@ package simkiln
 import (
 	"math"
 	"sort"
-	"time"
 )
 
 // Spread of boards within a lot: common figures for calibration, no source.
@@ -120,7 +119,6 @@ func (k *Kiln) deliver(b int, mean float64, airDried bool) {
 			one.prepare(900, &a, k.table)
 			one.settle(a.temperature, a.vapour)
 			one.finish(900)
-			one.strain(900 * time.Second)
 		}
 		off := mean - one.mean(0)
 		for j := range n {
@@ -128,12 +126,12 @@ func (k *Kiln) deliver(b int, mean float64, airDried bool) {
 		}
 	}
 	copy(w.M[b*n:(b+1)*n], one.M)
-	copy(w.Set[b*(n+1):(b+1)*(n+1)], one.Set)
 	for j := range heatNodes {
 		w.T[b*heatNodes+j] = start
 	}
 	w.SurfaceM[b], w.SurfaceT[b], w.Flux[b] = one.M[0], start, 0
 	w.heatProperties(b, w.mean(b), start)
+	w.relax(b)
 }
 
 // cutSamples picks the sample boards as a person would, by what was measured: of each lot the wettest, then the driest,

@@ -33,6 +33,17 @@ const (
 	checkDepth     = 0.0005 // m: a check begins in the outer half millimetre
 )
 
+// relax takes all strain from a board: lumber that has lain has set as it lies.
+func (w *wood) relax(b int) {
+	n := w.Nodes
+	set := w.Set[b*(n+1) : (b+1)*(n+1)]
+	perPoint := w.Tangential[b] / fiberSaturation
+	set[0] = perPoint * max(fiberSaturation-w.at(b, checkDepth/w.Half[b]), 0)
+	for j, m := range w.M[b*n : (b+1)*n] {
+		set[j+1] = perPoint * max(fiberSaturation-m, 0)
+	}
+}
+
 // strain moves set and scores of all boards on by dt.
 func (w *wood) strain(dt time.Duration) {
 	n := w.Nodes
