@@ -236,7 +236,8 @@ func (t *tick) weigh(c *Command, run *schedule.Run, really bool) Reply {
 		return Reply{ID: c.ID, Refusal: RefusedNothing}
 	}
 	if doubt, likely := estimate.Check(&t.s.Estimate, plan, int(c.Sample), c.Mass, t.wetting(run)); !likely && !c.Recheck {
-		return Reply{ID: c.ID, Refusal: RefusedUnlikely, Value: doubt.Value, Limit: doubt.Limit}
+		return Reply{ID: c.ID, Refusal: RefusedUnlikely, Value: doubt.Value, Limit: doubt.Limit,
+			Other: estimate.Fits(&t.s.Estimate, plan, int(c.Sample), c.Mass) + 1}
 	}
 	if !(c.Mass < 1000) {
 		return Reply{ID: c.ID, Refusal: RefusedUnlikely, Value: float64(c.Mass), Limit: 1000}

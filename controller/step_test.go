@@ -289,6 +289,30 @@ func TestCommandsAreRefusedWithTheirReason(t *testing.T) {
 	require.Equal(t, controller.Accepted, refusal(controller.Command{Verb: controller.VerbEnd}))
 }
 
+// A weight given for the wrong board is refused, and the board that it fits is named.
+func TestMixedUpSampleBoards(t *testing.T) {
+	r := newRig(t, kilnConfig(1), demoCharge)
+	r.start()
+	heaviest, lightest := 0, 0
+	for i, b := range r.plan.Samples {
+		if b.Start > r.plan.Samples[heaviest].Start {
+			heaviest = i
+		}
+		if b.Start < r.plan.Samples[lightest].Start {
+			lightest = i
+		}
+	}
+	r.queue = append(r.queue, controller.Command{Verb: controller.VerbWeigh, Sample: int8(lightest), Mass: r.plan.Samples[heaviest].Start})
+	for r.tick(); r.out.ReplyCount == 0; r.tick() {
+	}
+	require.Equal(t, controller.RefusedUnlikely, r.out.Replies[0].Refusal)
+	require.EqualValues(t, heaviest+1, r.out.Replies[0].Other)
+	r.queue = append(r.queue, controller.Command{Verb: controller.VerbWeigh, Sample: int8(lightest), Mass: r.plan.Samples[lightest].Start * 1.3})
+	for r.tick(); r.out.ReplyCount == 0; r.tick() {
+	}
+	require.Equal(t, controller.RefusedUnlikely, r.out.Replies[0].Refusal)
+}
+
 func TestNothingMovesBeforeTheStartDelay(t *testing.T) {
 	r := newRig(t, kilnConfig(1), demoCharge)
 	r.start()

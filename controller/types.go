@@ -193,6 +193,7 @@ type Reply struct {
 	Refusal Refusal
 	Value   float64 // what was asked or seen
 	Limit   float64 // what would be allowed
+	Other   int8    // of an unlikely weight: the sample board, plus 1, that it would fit; 0: none
 }
 
 // MaxCommands bounds the commands of one tick; more wait in the shell's queue.

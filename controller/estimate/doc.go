@@ -6,6 +6,11 @@
 // those that remain, so that losing one makes no step. A last good value is kept for at most Config.RideThrough, and said
 // to be Held.
 //
+// Trust: what a single reading cannot show (see trust.go): a probe that stands still while the air moves, jumps, is noisy,
+// leaves its pair, sits at its end, follows the air instead of the wood, or answers for another. It is then treated as
+// lost. What somebody must look at first stays so until reset. Yield compares the water at the meter with what a heat pump
+// should take out of air as it is shown, whatever its size: that finds a dry wick, a stuck meter and a hose that is off.
+//
 // Wood: one Kalman filter over all lots (see filter.go) with the water balance of the whole kiln, and each sample
 // board's last weighing carried forward at its lot's rate. A sample or a pin that falls silent never lowers the control
 // moisture.

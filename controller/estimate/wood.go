@@ -38,6 +38,8 @@ const (
 	waterFloor    = 0.02 // points an hour of the whole charge
 	holdUp        = 0.8  // kg on the coil and in the drain
 	ventShare     = 0.3  // of the water estimated to have left by the vents
+	fitsWithin    = 0.5  // points, of a weight against what was carried forward
+	fitsBetter    = 20.0 // in squares of sigma
 	weightStep    = 0.15 // points, of a difference of two weighings
 	rateSpread    = 0.15 // of the rate, board to lot
 	riseMax       = 0.3  // points an hour that a belief may rise without a weighing
@@ -493,6 +495,28 @@ func Check(s *State, plan *schedule.Plan, sample int, mass quantity.Kilogram, we
 		return Doubt{kg, limit}, false
 	}
 	return Doubt{}, true
+}
+
+// Fits gives the other board whose weight this might be, -1 when there is none: names are mixed up easily. It must fit that
+// board by far better than the one it was given for, by 20 in the sum of squares over their uncertainties.
+func Fits(s *State, plan *schedule.Plan, sample int, mass quantity.Kilogram) int8 {
+	off := func(i int) (float64, bool) {
+		b := &s.Wood.Sample[i]
+		m := float64(wood.CurrentMoisture(mass, plan.Samples[i].OvenDry))
+		sigma := fitsWithin + rateSpread*math.Abs(b.Weighed-b.Moisture)
+		return square((m - b.Moisture) / sigma), b.Known && quantity.Finite(m)
+	}
+	own, known := off(sample)
+	best, found := own-fitsBetter, int8(-1)
+	if !known {
+		return found
+	}
+	for i := range int(s.Wood.Boards) {
+		if other, ok := off(i); ok && i != sample && other < best {
+			best, found = other, int8(i)
+		}
+	}
+	return found
 }
 
 // Weigh takes a sample board's weight in.
