@@ -407,7 +407,13 @@ func TestOddsAndEnds(t *testing.T) {
 	require.NoError(t, err)
 	q := newRig(t)
 	q.plant, q.layout = plant, layout
+	q.breaks = func(r *rig) {
+		for i := range r.layout.Probes {
+			r.snap.Readings[i] = hardware.Reading{Value: 45, Quality: hardware.Valid}
+		}
+	}
 	q.run(5)
+	require.EqualValues(t, 1<<maxAir-1, q.state.AirKnown)
 	// A ratio of nothing is no power-on value.
 	r.breaks = value(humidity, 0)
 	r.run(1)
@@ -587,6 +593,9 @@ func TestNothingRemains(t *testing.T) {
 	r = newRig(t)
 	r.drying()
 	r.plant.outputs &^= forward1
+	r.run(1)
+	_, told := r.alarm(NotFitted)
+	require.True(t, told, "the first of all alone")
 	r.want |= 1 << hardware.OutputCount
 	r.run(1)
 	require.Equal(t, "not_fitted", r.vetoedBy(hardware.FanForward1))
