@@ -16,6 +16,7 @@ const (
 	effectAgain = time.Hour         // of running with effect, and the first failure is forgotten
 
 	warmOver    = 5.0 // K over the set point as ramped
+	warmBack    = 4.0
 	warmOverFor = time.Minute
 	lowerBy     = 0.02 // K; a set point that fell by more is a lowered one
 
@@ -195,7 +196,11 @@ func (t *tick) lowering() {
 // tooWarm tells that the air is well above its set point though nothing asked for that.
 func (t *tick) tooWarm() bool {
 	sp, c := &t.out.SetPoints, &t.out.Conditions
-	return sp.Active && sp.Kind != schedule.Cool && !t.s.Effects.Lowering && c.DryBulbOK && float64(c.DryBulb.Sub(sp.DryBulb)) > warmOver
+	over := warmOver
+	if t.s.Busy>>(RuleTooWarm-FirstRule)&1 == 1 {
+		over = warmBack
+	}
+	return sp.Active && sp.Kind != schedule.Cool && !t.s.Effects.Lowering && c.DryBulbOK && float64(c.DryBulb.Sub(sp.DryBulb)) > over
 }
 
 // doorSigns: with the door open the air becomes outdoor air within minutes, in warmth and in water. The compressor alone

@@ -26,6 +26,12 @@ const (
 	carryDamper = 0.1
 )
 
+// Time for which a wet bulb counts as above the dry bulb: the most, and how much slower it is forgotten.
+const (
+	crossedMost  = 5 * time.Minute
+	crossedDrain = 4
+)
+
 // carryBack is how fast a carried offset is given up once all probes are back.
 const carryBack = 10 * time.Minute
 
@@ -258,10 +264,11 @@ func (a *Air) humidity(cfg *Config, in *Input) {
 		n++
 		used |= 1 << id
 	}
+	// It drains more slowly than it fills: an exchange that noise hides for moments stays one.
 	if crossed {
-		a.Crossed += in.Elapsed
+		a.Crossed = min(a.Crossed+in.Elapsed, crossedMost)
 	} else {
-		a.Crossed = 0
+		a.Crossed = max(a.Crossed-in.Elapsed/crossedDrain, 0)
 	}
 	if n == 0 || a.Lost > 0 {
 		a.LostHumid += max(in.Elapsed, 1)

@@ -461,7 +461,7 @@ func compressor(cfg *Config, s *State, in *Input, out *Result) {
 			out.CompressorWhy = s.airWhy(in)
 		case s.Defrosting:
 			out.CompressorWhy = demand.Why{Code: Defrosting, Value: float64(in.Coil), Limit: float64(cfg.DefrostTo)}
-		case s.blowerLost(in):
+		case s.blowerLost(cfg, in):
 			out.CompressorWhy = demand.Why{Code: BlowerUnproven}
 			s.BlowerRest = cfg.BlowerRest
 		case in.Lock && s.CompressorOn >= min(cfg.MinOnOver, cfg.MinOn):
@@ -567,10 +567,11 @@ func (s *State) blowerProven(cfg *Config, in *Input) bool {
 	return !in.Layout.Contacts.Has(hardware.ContactBlowerAirflow) || in.Contacts.Proven(hardware.ContactBlowerAirflow)
 }
 
-// blowerLost: the compressor runs, and the air over its coil has stopped.
-func (s *State) blowerLost(in *Input) bool {
+// blowerLost: the compressor runs, and the air over its coil has stopped. Within the contactor's least interval this is
+// the gate's business.
+func (s *State) blowerLost(cfg *Config, in *Input) bool {
 	return in.Layout.Contacts.Has(hardware.ContactBlowerAirflow) && !in.Contacts.Proven(hardware.ContactBlowerAirflow) &&
-		s.CompressorOn > 5*time.Second
+		s.CompressorOn > cfg.ContactorIv
 }
 
 // frost watches the coil: ice stops the air, and only air melts it.
