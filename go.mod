@@ -10,8 +10,8 @@ require (
 	github.com/rogpeppe/go-internal v1.16.0
 	github.com/spf13/cobra v1.10.2
 	github.com/stretchr/testify v1.12.1
-	go.uber.org/goleak v1.3.0
 	go.bug.st/serial v1.8.0
+	go.uber.org/goleak v1.3.0
 	golang.org/x/sys v0.50.0
 	periph.io/x/conn/v3 v3.7.3
 	periph.io/x/host/v3 v3.8.5
