@@ -56,9 +56,26 @@ func whyOf(w demand.Why) Why {
 
 func plain(code WhyCode) Why { return Why{Code: code, Probe: hardware.NoProbe, Lot: hardware.NoLot} }
 
-// reasons says of each output why it is as it is, and why the stage is not over.
-func (t *tick) reasons() {
-	why, q := &t.out.Why, &t.seq
+// Reasons explains one tick.
+type Reasons struct {
+	Why   [hardware.OutputCount]Why // why each output is as it is
+	Stage Why                       // why the stage is not over
+}
+
+// Explain says of each output why it is as it is, and why the stage is not over, from what a Step was given and left. It
+// changes nothing: it is apart from Step because a simulation is asked for reasons only now and then.
+func Explain(s *State, in *Input, out *Result) Reasons {
+	var r Reasons
+	if in.Snapshot == nil {
+		return r
+	}
+	t := tick{s: s, in: in, out: out}
+	t.reasons(&r)
+	return r
+}
+
+func (t *tick) reasons(r *Reasons) {
+	why, q := &r.Why, &t.out.Sequence
 	fan := whyOf(q.FanWhy)
 	for o := hardware.FanForward1; o <= hardware.FanReverse4; o++ {
 		why[o] = fan
@@ -75,7 +92,7 @@ func (t *tick) reasons() {
 		return plain(b)
 	}
 	why[hardware.Sounder] = pick(on.Has(hardware.Sounder), WhyDangerSounds, WhyQuiet)
-	if t.seq.Requested.On.Has(hardware.Sounder) {
+	if q.Requested.On.Has(hardware.Sounder) {
 		why[hardware.Sounder] = plain(WhyWarnsBeforeStart)
 	}
 	why[hardware.Beacon] = pick(on.Has(hardware.Beacon), WhySomethingMoves, WhyNothingMoves)
@@ -88,7 +105,7 @@ func (t *tick) reasons() {
 			why[v.Output] = Why{Code: WhyVetoed, Probe: hardware.NoProbe, Lot: hardware.NoLot, Rule: v.Rule, Remaining: v.Remaining}
 		}
 	}
-	t.out.StageWhy = t.stageWhy()
+	r.Stage = t.stageWhy()
 }
 
 // stageWhy finds the first thing that keeps the stage from being over, as package schedule looks at them.

@@ -50,7 +50,6 @@ type tick struct {
 	stall   time.Duration
 	mayWarn bool
 	mayMove bool
-	seq     sequence.Result
 }
 
 // Step moves the controller on by one tick. It changes s and out in place and allocates nothing.
@@ -86,7 +85,6 @@ func (t *tick) step() {
 	t.mode()
 	t.alarms()
 	t.lamps()
-	t.reasons()
 }
 
 // begin is the first tick of a process: every timer is at its worst, and the outage policy says what may run.
@@ -360,8 +358,8 @@ func (t *tick) sequence() {
 		Coil: c.Coil, CoilOK: c.CoilOK, Warm: s.Restart.Warm, MayWarn: t.mayWarn, MayMove: t.mayMove,
 		Steady: s.Estimate.Air.Settling() || c.Held, Lock: t.locked(),
 	}
-	sequence.Step(&t.cfg.Sequence, &s.Sequence, &in, &t.seq)
-	t.out.Requested = t.seq.Requested
+	sequence.Step(&t.cfg.Sequence, &s.Sequence, &in, &t.out.Sequence)
+	t.out.Requested = t.out.Sequence.Requested
 }
 
 func (t *tick) mode() {

@@ -94,7 +94,7 @@ type Pending struct {
 	Command    Command
 }
 
-// Restart is what the outage policy still has to say (brief B20).
+// Restart is what the outage policy still has to say.
 type Restart struct {
 	Class   OutageClass
 	Confirm bool          // waits for a person's word
@@ -272,8 +272,7 @@ type Result struct {
 	Conditions schedule.Conditions
 	SetPoints  schedule.SetPoints
 	Demand     demand.Demand
-	Why        [hardware.OutputCount]Why
-	StageWhy   Why // why the stage is not over
+	Sequence   sequence.Result // with the reasons that Explain tells
 	Replies    [MaxCommands]Reply
 	ReplyCount uint8
 	Events     [MaxEvents]Event

@@ -26,6 +26,7 @@ func (l *Loop) Publish() *controller.Status {
 func (l *Loop) build() *controller.Status {
 	state, snap, cfg := &l.image.State, &l.snap, &l.deps.Config
 	names := l.names()
+	reasons := controller.Explain(&l.image.State, &l.in, &l.res)
 	s := &controller.Status{
 		Program: l.header.Program, Kiln: l.header.Kiln, Units: l.deps.Units,
 		Boot: l.image.Boot, Tick: snap.Tick, UpSeconds: snap.Now.Sub(l.origin).Seconds(), TickSeconds: cfg.Tick.Seconds(),
@@ -36,8 +37,8 @@ func (l *Loop) build() *controller.Status {
 			Confirm: state.Restart.Confirm, Problem: l.outage.problem},
 		Storage:  controller.StorageStatus{Generation: state.Generation, Durable: snap.Durable},
 		Unjudged: slices.Concat([]string{}, l.deps.Unjudged),
-		Air:      l.airStatus(), Set: l.setStatus(), Charge: l.chargeStatus(names),
-		Outputs: l.outputStatus(names), Probes: l.probeStatus(), Contacts: l.contactStatus(),
+		Air:      l.airStatus(), Set: l.setStatus(), Charge: l.chargeStatus(names, reasons.Stage),
+		Outputs: l.outputStatus(names, &reasons), Probes: l.probeStatus(), Contacts: l.contactStatus(),
 		Alarms: l.alarmStatus(), Counts: l.countStatus(),
 		Waits: []string{},
 	}
@@ -99,7 +100,7 @@ func (l *Loop) setStatus() controller.SetStatus {
 	return s
 }
 
-func (l *Loop) chargeStatus(names *controller.Names) *controller.ChargeStatus {
+func (l *Loop) chargeStatus(names *controller.Names, why controller.Why) *controller.ChargeStatus {
 	run := &l.image.State.Run
 	if run.Phase == schedule.Idle || l.image.Run == nil {
 		return nil
@@ -107,7 +108,7 @@ func (l *Loop) chargeStatus(names *controller.Names) *controller.ChargeStatus {
 	p, c, sp := l.image.Run.Plan, &l.res.Conditions, &l.res.SetPoints
 	s := &controller.ChargeStatus{
 		Run: run.ID, Name: p.Charge, Hash: p.Hash, Schedule: p.Schedule.Name, Source: p.Schedule.Source, Phase: run.Phase.String(),
-		Stage: int(run.Stage), InStage: run.InStage.Seconds(), AtPoints: run.AtPoints.Seconds(), Why: l.res.StageWhy.StageSentence(names),
+		Stage: int(run.Stage), InStage: run.InStage.Seconds(), AtPoints: run.AtPoints.Seconds(), Why: why.StageSentence(names),
 		Holds: []string{}, HoldTexts: []string{}, Overdue: run.Overdue,
 		Exposure: run.Exposure.Seconds(), Counting: sp.Counting,
 		Control: belief(c.Charge), Governing: int(c.Governing),
@@ -142,7 +143,7 @@ func (l *Loop) chargeStatus(names *controller.Names) *controller.ChargeStatus {
 	return s
 }
 
-func (l *Loop) outputStatus(names *controller.Names) []controller.OutputStatus {
+func (l *Loop) outputStatus(names *controller.Names, reasons *controller.Reasons) []controller.OutputStatus {
 	layout, snap := &l.deps.Config.Layout, &l.snap
 	list := []controller.OutputStatus{}
 	for o := range hardware.OutputCount {
@@ -150,7 +151,7 @@ func (l *Loop) outputStatus(names *controller.Names) []controller.OutputStatus {
 			continue
 		}
 		s := controller.OutputStatus{Name: o.String(), Requested: l.res.Requested.On.Has(o), Applied: l.applied.On.Has(o)}
-		why := l.res.Why[o]
+		why := reasons.Why[o]
 		if snap.ReadBackValid.Has(o) {
 			on := snap.ReadBack.Has(o)
 			s.ReadBack = &on

@@ -19,7 +19,7 @@ import (
 	"drywarden/controller"
 )
 
-// AbsentError says that no daemon answers.
+// AbsentError says that no daemon answers: nothing is there, or what holds the socket took the call and kept silent.
 type AbsentError struct {
 	Path string
 	Err  error
@@ -27,6 +27,11 @@ type AbsentError struct {
 
 // Error is one sentence for the operator.
 func (e *AbsentError) Error() string {
+	var silent net.Error
+	if errors.As(e.Err, &silent) && silent.Timeout() {
+		return fmt.Sprintf("what holds the socket %s does not answer: the daemon hangs, or it is another program's; "+
+			"whether a command sent to it was done is not known", e.Path)
+	}
 	return fmt.Sprintf("no daemon answers on %s: is it running, and is this the socket of its kiln file?", e.Path)
 }
 
@@ -76,25 +81,39 @@ func (e *FailedError) Error() string { return e.Told.Text }
 // maxLine bounds a status, in bytes.
 const maxLine = 4 << 20
 
+// askTime bounds the wait for an answer that needs no disk.
+const askTime = 10 * time.Second
+
 // Client talks to one daemon. It may be used by several goroutines; Close lets go of idle connections.
 type Client struct {
-	path string
-	http *http.Client
+	path              string
+	questions, orders *http.Client
 }
 
 // NewClient makes a client for a socket; nothing is opened yet.
 func NewClient(path string) *Client {
+	return newClient(path, askTime, answerTime+10*time.Second)
+}
+
+// newClient waits so long for the answer to a question and to an order, which must be on the disk first.
+func newClient(path string, question, order time.Duration) *Client {
 	dialer := net.Dialer{Timeout: 5 * time.Second}
-	return &Client{path: path, http: &http.Client{Transport: &http.Transport{
-		DialContext:           func(ctx context.Context, _, _ string) (net.Conn, error) { return dialer.DialContext(ctx, "unix", path) },
-		MaxIdleConns:          1,
-		IdleConnTimeout:       10 * time.Second,
-		ResponseHeaderTimeout: answerTime + 10*time.Second,
-	}}}
+	patient := func(d time.Duration) *http.Client {
+		return &http.Client{Transport: &http.Transport{
+			DialContext:           func(ctx context.Context, _, _ string) (net.Conn, error) { return dialer.DialContext(ctx, "unix", path) },
+			MaxIdleConns:          1,
+			IdleConnTimeout:       10 * time.Second,
+			ResponseHeaderTimeout: d,
+		}}
+	}
+	return &Client{path: path, questions: patient(question), orders: patient(order)}
 }
 
 // Close lets go of idle connections.
-func (c *Client) Close() { c.http.CloseIdleConnections() }
+func (c *Client) Close() {
+	c.questions.CloseIdleConnections()
+	c.orders.CloseIdleConnections()
+}
 
 // Status asks what is going on.
 func (c *Client) Status(ctx context.Context) (*controller.Status, error) {
@@ -196,7 +215,11 @@ func (c *Client) send(ctx context.Context, method, path string, request any) (*h
 	if body != nil {
 		r.Header.Set("Content-Type", "application/json")
 	}
-	response, err := c.http.Do(r)
+	client := c.questions
+	if method != http.MethodGet {
+		client = c.orders
+	}
+	response, err := client.Do(r)
 	if err != nil {
 		return nil, c.absent(ctx, err)
 	}
@@ -222,6 +245,7 @@ func (c *Client) send(ctx context.Context, method, path string, request any) (*h
 // absent tells a daemon that is not there from one that may not be talked to.
 func (c *Client) absent(ctx context.Context, err error) error {
 	var op *net.OpError
+	var silent net.Error
 	switch {
 	case ctx.Err() != nil:
 		return ctx.Err()
@@ -229,6 +253,8 @@ func (c *Client) absent(ctx context.Context, err error) error {
 		return &DeniedError{c.path}
 	case errors.As(err, &op) && op.Op == "dial":
 		return &AbsentError{c.path, op.Err}
+	case errors.As(err, &silent) && silent.Timeout():
+		return &AbsentError{c.path, err}
 	}
 	return fmt.Errorf("talk to the daemon on %s: %w", c.path, err)
 }

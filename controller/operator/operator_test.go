@@ -494,3 +494,20 @@ func FuzzCommand(f *testing.F) {
 		}
 	})
 }
+
+// A socket that is held and silent ends in one sentence, not in a wait without end or in the library's words.
+func TestSilentSocket(t *testing.T) {
+	path := filepath.Join(t.TempDir(), "s")
+	l, err := net.Listen("unix", path)
+	require.NoError(t, err)
+	defer l.Close()
+	client := newClient(path, 20*time.Millisecond, 20*time.Millisecond)
+	defer client.Close()
+	_, err = client.Status(t.Context())
+	var absent *AbsentError
+	require.ErrorAs(t, err, &absent)
+	require.Contains(t, err.Error(), path+" does not answer")
+	require.NotContains(t, err.Error(), "http")
+	_, err = client.Do(t.Context(), Request{})
+	require.ErrorAs(t, err, &absent)
+}
