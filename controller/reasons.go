@@ -44,6 +44,8 @@ const (
 	WhyStageWettest  // Lot, Value, Limit: wettest sample
 	WhyStageCooling  // Value, Limit
 	WhyStageAir      // air invalid, held or door open
+
+	WhyOtherDirection // of a fan output whose opposite is on
 	whyCount
 )
 
@@ -85,6 +87,13 @@ func (t *tick) reasons(r *Reasons) {
 	heat := whyOf(q.HeatWhy)
 	why[hardware.Heat1], why[hardware.Heat2], why[hardware.Heat3] = heat, heat, heat
 	on := t.out.Requested.On
+	for group := range hardware.MaxFanGroups {
+		for _, pair := range [2][2]hardware.OutputID{{hardware.FanForward(group), hardware.FanReverse(group)}, {hardware.FanReverse(group), hardware.FanForward(group)}} {
+			if on.Has(pair[0]) {
+				why[pair[1]] = plain(WhyOtherDirection)
+			}
+		}
+	}
 	pick := func(yes bool, a, b WhyCode) Why {
 		if yes {
 			return plain(a)

@@ -36,7 +36,7 @@ var templates = [whyCount]string{
 	WhyCode(demand.TooDamp):        "EMC is {value} %, it dries down to {limit} %",
 	WhyCode(demand.DryEnough):      "EMC is {value} %, it starts above {limit} %",
 	WhyCode(demand.AmbientLimit):   "dry bulb {value C}, the unit's limit is {limit C}",
-	WhyCode(demand.TooWarmToDry):   "dry bulb {value C}, too warm to run above {limit C}",
+	WhyCode(demand.TooWarmToDry):   "dry bulb {value C} is too warm, it may run again below {limit C}",
 	WhyCode(demand.DutyCapped):     "the rate guard allows {limit} % of the time, it ran {value} %",
 	WhyCode(demand.AtFloor):        "the air has {value} % relative humidity, at {limit} % it gave no more water",
 	WhyCode(demand.TooCold):        "dry bulb {value C}, it heats up to {limit C}",
@@ -85,7 +85,8 @@ var templates = [whyCount]string{
 	WhyNothingWaits:     "nothing waits for a person",
 	WhyMayBeOpened:      "the kiln may be opened",
 	WhyMayNotBeOpened:   "the kiln should not be opened",
-	WhyByGate:           "it shows that the gate is alive",
+	WhyByGate:           "it goes on and off while the gate is alive",
+	WhyOtherDirection:   "the fans blow the other way",
 	WhyVetoed:           "asked for, but refused by {rule}, {left}",
 
 	WhyNoCharge:      "no charge is running",

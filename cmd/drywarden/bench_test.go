@@ -15,11 +15,11 @@ import (
 )
 
 // benchSimulation is the demonstration, ready to start.
-func benchSimulation(tb testing.TB) *simulation {
+func benchSimulation(tb testing.TB, seen *observer) *simulation {
 	tb.Helper()
 	file, files, err := (&simulateFlags{}).load()
 	require.NoError(tb, err)
-	sim, err := newSimulation(file, files, &observer{})
+	sim, err := newSimulation(file, files, seen)
 	require.NoError(tb, err)
 	return sim
 }
@@ -28,11 +28,16 @@ var errEnough = errors.New("enough")
 
 // BenchmarkCharge is a whole tick, averaged over the demonstration's charge at one tick a second: simulated kiln (3 lots of
 // 12 boards of 14 nodes), controller, gate, audit. An operation is one tick.
-func BenchmarkCharge(b *testing.B) {
+func BenchmarkCharge(b *testing.B) { benchCharge(b, false) }
+
+// BenchmarkChargeUnjudged is the same without the audit: how fast the simulated kiln runs with its control.
+func BenchmarkChargeUnjudged(b *testing.B) { benchCharge(b, true) }
+
+func benchCharge(b *testing.B, trusts bool) {
 	b.ReportAllocs()
 	for left := b.N; left > 0; {
 		b.StopTimer()
-		sim := benchSimulation(b)
+		sim := benchSimulation(b, &observer{trusts: trusts})
 		ctx, stop := context.WithCancelCause(context.Background())
 		b.StartTimer()
 		err := sim.run(ctx, 365*24*time.Hour, func() {
@@ -45,6 +50,7 @@ func BenchmarkCharge(b *testing.B) {
 		}
 		stop(nil)
 	}
+	b.ReportMetric(float64(b.N)*tick.Seconds()/b.Elapsed().Seconds(), "x_real_time")
 }
 
 // stillLife takes outputs and moves nothing.

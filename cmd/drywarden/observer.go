@@ -19,6 +19,7 @@ type observer struct {
 	header  trace.Header
 	last    trace.Record
 	checker *audit.Checker
+	trusts  bool            // leaves the audit out, where kiln and control alone are measured
 	chart   *chart.Recorder // may be nil
 	to      io.Writer       // where the trace goes; nil: nowhere
 	writer  *trace.Writer   // to to, from the first header on
@@ -53,9 +54,11 @@ type tripLog struct {
 // Header takes the head of a trace, and again when a run starts or ends.
 func (o *observer) Header(h *trace.Header) {
 	o.header = *h
-	if o.checker == nil {
+	switch {
+	case o.trusts:
+	case o.checker == nil:
 		o.checker = audit.New(*h)
-	} else {
+	default:
 		o.checker.Restart(*h)
 	}
 	o.compressor = 1 << hardware.Compressor
@@ -77,7 +80,9 @@ func (o *observer) keep(err error) {
 
 // Record takes one tick.
 func (o *observer) Record(r *trace.Record) {
-	o.checker.Check(r)
+	if o.checker != nil {
+		o.checker.Check(r)
+	}
 	if o.writer != nil {
 		o.keep(o.writer.Write(r))
 	}

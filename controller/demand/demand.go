@@ -218,7 +218,7 @@ func dry(cfg *Config, s *State, in *Input, out *Demand) {
 		why(Why{Code: AmbientLimit, Value: float64(c.DryBulb), Limit: float64(limit)})
 		return
 	case s.HotOff:
-		why(Why{Code: TooWarmToDry, Value: float64(c.DryBulb), Limit: float64(sp.DryBulb) + float64(cfg.HotStop)})
+		why(Why{Code: TooWarmToDry, Value: float64(c.DryBulb), Limit: float64(sp.DryBulb) + float64(cfg.HotStop)/2})
 		return
 	case duty < 1 && s.Duty > duty:
 		why(Why{Code: DutyCapped, Value: float64(s.Duty) * 100, Limit: float64(duty) * 100})

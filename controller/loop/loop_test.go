@@ -233,6 +233,7 @@ func TestChargeIsStartedAndShown(t *testing.T) {
 	require.Equal(t, "2026-03-01", s.Probes[0].Date)
 	fans := s.Outputs[0]
 	require.True(t, fans.Applied, "fans run: %s", fans.Why)
+	require.Contains(t, s.Outputs[1].Why, "fan reverse 1 off: the fans blow the other way")
 	require.EqualValues(t, 1, s.Counts.Outputs[0].Starts)
 	require.Contains(t, r.log.String(), `msg="run started"`)
 
