@@ -44,20 +44,23 @@ func demoRun(t *testing.T, seed uint64, limit time.Duration) (resultJSON, []byte
 // TestSeeds dries the demonstration's charge with several seeds. In a run without faults every lot's mean ends near its
 // target, the audit finds nothing and the gate refuses nothing.
 func TestSeeds(t *testing.T) {
-	n := *seedCount
+	n, limit := *seedCount, time.Duration(0)
 	if testing.Short() {
-		n = 1
+		n, limit = 1, 36*time.Hour // enough for the race detector, which is fifty times slower
 	}
 	for seed := range uint64(n) {
 		t.Run(fmt.Sprintf("seed %d", seed+1), func(t *testing.T) {
 			t.Parallel()
-			r, _, _ := demoRun(t, seed+1, 0)
+			r, _, _ := demoRun(t, seed+1, limit)
 			t.Logf("%.1f days, %d starts, %.0f kWh, %+v", r.Days, r.Starts, r.Energy, r.Lots)
-			require.True(t, r.Done)
-			require.LessOrEqual(t, r.Days, 40.0)
 			require.Zero(t, r.Violations, "%+v", r.Broken)
 			require.Zero(t, r.Vetoes)
 			require.Zero(t, r.Trips, "%+v", r.TripList)
+			if limit > 0 {
+				return
+			}
+			require.True(t, r.Done)
+			require.LessOrEqual(t, r.Days, 40.0)
 			for _, lot := range r.Lots {
 				require.InDelta(t, lot.Target, lot.Mean, 0.75, "%s", lot.Name)
 				require.LessOrEqual(t, lot.Min, lot.Mean)
