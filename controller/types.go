@@ -47,7 +47,7 @@ type Config struct {
 	Demand   demand.Config
 	Sequence sequence.Config
 
-	StartDelay time.Duration            // nothing moves before (design section 10: 30 s)
+	StartDelay time.Duration            // nothing moves before; 30 s is usual
 	WarnTime   time.Duration            // the sounder before fans start, inside StartDelay or after a door was shut (10 s)
 	DryBulbMax quantity.Celsius         // highest set point this kiln may be given
 	EMCMin     quantity.MoistureContent // driest air this kiln can make
