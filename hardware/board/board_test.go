@@ -8,6 +8,7 @@ import (
 	"path/filepath"
 	"strconv"
 	"strings"
+	"sync/atomic"
 	"testing"
 	"testing/synctest"
 	"time"
@@ -43,7 +44,7 @@ type models struct {
 	relay *chip.MCP23017
 	bits  map[hardware.OutputID]int    // on the expander
 	names map[hardware.OutputID]string // on the computer
-	opens int                          // of the serial port
+	opens atomic.Int32                 // of the serial port
 }
 
 const (
@@ -75,7 +76,7 @@ func (m *models) Serial(port string, _ int) (Serial, error) {
 	if port != "/dev/serial/by-id/rs485" {
 		return nil, fmt.Errorf("no such port")
 	}
-	m.opens++
+	m.opens.Add(1)
 	return &m.lines, nil
 }
 
@@ -460,13 +461,13 @@ func TestSerialComesBack(t *testing.T) {
 		var s hardware.Snapshot
 		require.NoError(t, b.Read(m.clock.Now(), &s))
 		require.Equal(t, hardware.NoAnswer, s.Readings[7].Quality)
-		before := m.opens
+		before := m.opens.Load()
 		m.lines.Unplug(false)
 		pass(5 * time.Second)
 		require.NoError(t, b.Read(m.clock.Now(), &s))
 		require.True(t, s.Readings[7].OK())
-		require.GreaterOrEqual(t, m.opens, before)
-		require.Greater(t, m.opens, 1, "the port was opened afresh")
+		require.GreaterOrEqual(t, m.opens.Load(), before)
+		require.Greater(t, m.opens.Load(), int32(1), "the port was opened afresh")
 	})
 }
 
