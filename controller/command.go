@@ -133,6 +133,12 @@ func (t *tick) operate(c *Command, run *schedule.Run, really bool) Reply {
 		return t.ack(c, really)
 	case VerbReset:
 		return t.reset(c, really)
+	case VerbTest:
+		return t.test(c, run, really)
+	case VerbTestEnd:
+		return t.testEnd(c, really)
+	case VerbSeen:
+		return t.looked(c, really)
 	case VerbWarm:
 		if s.Restart.Warm == 0 {
 			return refuse(RefusedNothing)

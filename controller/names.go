@@ -35,7 +35,7 @@ func (c *OutageClass) UnmarshalText(b []byte) error {
 }
 
 var refusalNames = [refusalCount]string{"none", "busy", "no_run", "running", "moved_on", "limit", "first_stage", "last_stage",
-	"uncertain", "forced", "nothing", "unlikely", "panel", "held", "unsteady"}
+	"uncertain", "forced", "nothing", "unlikely", "panel", "held", "unsteady", "key", "cold"}
 
 // String gives the refusal's name.
 func (r Refusal) String() string {

@@ -46,6 +46,11 @@ const (
 	WhyStageAir      // air invalid, held or door open
 
 	WhyOtherDirection // of a fan output whose opposite is on
+
+	WhyTested      // Remaining: a person tries it
+	WhyTestNeeds   // the output under test needs it
+	WhyTestOver    // the test is ending
+	WhyOtherTested // another output is under test
 	whyCount
 )
 
@@ -108,6 +113,11 @@ func (t *tick) reasons(r *Reasons) {
 	why[hardware.AlarmLamp] = pick(on.Has(hardware.AlarmLamp), WhySomethingWaits, WhyNothingWaits)
 	why[hardware.DoorLamp] = pick(on.Has(hardware.DoorLamp), WhyMayBeOpened, WhyMayNotBeOpened)
 	why[hardware.Heartbeat] = plain(WhyByGate)
+	if t.s.Test.On {
+		for o := range hardware.OutputCount {
+			why[o] = t.testWhy(o)
+		}
+	}
 	prev := &t.in.Snapshot.Previous
 	for i := range int(prev.VetoCount) {
 		if v := &prev.Vetoes[i]; on.Has(v.Output) {

@@ -179,6 +179,7 @@ type OutputStatus struct {
 	Why       string   `json:"why"`         // a sentence
 	Veto      string   `json:"veto"`        // rule by which the gate refused it in this tick; empty: it did not
 	VetoLeft  float64  `json:"veto_left_seconds"`
+	Tried     string   `json:"tried"` // what a person saw it do when it was tried: as_wanted, otherwise; empty: not tried
 }
 
 // ProbeStatus is one probe; value is null unless its quality is valid.

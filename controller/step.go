@@ -82,6 +82,7 @@ func (t *tick) step() {
 	t.lowering()
 	t.demand()
 	t.sequence()
+	t.service()
 	t.mode()
 	t.alarms()
 	t.lamps()
@@ -91,7 +92,7 @@ func (t *tick) step() {
 func (t *tick) begin() {
 	s, in := t.s, t.in
 	s.UpTime, s.ShutFor, s.Frozen, s.HeatIdle = 0, 0, 0, 0
-	s.Mode, s.Delay = ModeStart, [ruleCount]time.Duration{}
+	s.Mode, s.Delay, s.Test = ModeStart, [ruleCount]time.Duration{}, Test{}
 	s.busy()
 	s.Effects = Effects{CoilTries: s.Effects.CoilTries, CoilLock: s.Effects.CoilLock, Cold: s.Effects.Cold}
 	known := in.Restored && in.OutageKnown
@@ -367,6 +368,8 @@ func (t *tick) mode() {
 	switch {
 	case s.UpTime < t.cfg.StartDelay:
 		s.Mode = ModeStart
+	case s.Test.On:
+		s.Mode = ModeService
 	case s.Run.Phase != schedule.Running:
 		s.Mode = ModeRest
 	case s.Run.Hold != 0:
@@ -396,6 +399,9 @@ func (t *tick) lamps() {
 	on = on.With(hardware.DoorLamp, t.out.SetPoints.DoorRelease && t.mayShow())
 	if danger && t.mayShow() {
 		on = on.With(hardware.Sounder, true)
+	}
+	if s.Test.On {
+		on |= req.On & signals
 	}
 	req.On = on & t.cfg.Layout.Outputs
 }

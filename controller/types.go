@@ -85,6 +85,9 @@ type State struct {
 	Frozen           time.Duration            // held without a break
 	Base             quantity.MoistureContent // base EMC of the tick before
 	Effects          Effects                  // tests of effect
+
+	Test            Test               // of one output, by a person
+	Proved, Doubted hardware.OutputSet // by a person who watched it: did what it should, did not
 }
 
 // Pending is a command accepted but not yet durable. Until it is, nothing is answered and the old set points hold.
@@ -134,11 +137,14 @@ const (
 	VerbAck          // an alarm was seen
 	VerbReset        // a controller alarm's latch; safety trips go to the gate
 	VerbWarm         // the crankcase is warm: a person answers for a start before its time
+	VerbTest         // try one output, with the kiln idle
+	VerbTestEnd      // that was enough
+	VerbSeen         // what a person saw an output do
 	verbCount
 )
 
 var verbNames = [verbCount]string{"none", "start", "end", "hold", "resume", "advance", "back", "set", "unset", "confirm",
-	"weigh", "ack", "reset", "warm"}
+	"weigh", "ack", "reset", "warm", "test", "test_end", "seen"}
 
 // String gives the name used in records.
 func (v Verb) String() string {
@@ -157,11 +163,13 @@ type Command struct {
 	DryBulb            quantity.Celsius         // set
 	EMC                quantity.MoistureContent // set
 	HasDryBulb, HasEMC bool
-	For                time.Duration     // set: until it expires
+	For                time.Duration     // set: until it expires; test: of being on
 	Sample             int8              // weigh
 	Mass               quantity.Kilogram // weigh
 	Recheck            bool              // weigh: the person confirms an unlikely weight
 	Rule               hardware.RuleID   // ack, reset
+	Output             hardware.OutputID // test, seen
+	AsWanted           bool              // seen: it did what it should
 }
 
 // Refusal says why a command was not done; 0 when it was.
@@ -184,6 +192,8 @@ const (
 	RefusedPanel              // only the panel's reset clears it
 	RefusedHeld               // not while held
 	RefusedUnsteady           // after a long outage no stage is left before data were steady; Value and Limit in hours
+	RefusedKey                // the panel's key is not in its service position
+	RefusedCold               // the crankcase is not warm yet; Value: hours left
 	refusalCount
 )
 
@@ -273,6 +283,7 @@ type Result struct {
 	SetPoints  schedule.SetPoints
 	Demand     demand.Demand
 	Sequence   sequence.Result // with the reasons that Explain tells
+	TestWhy    demand.Why      // why the output under test is not asked for yet
 	Replies    [MaxCommands]Reply
 	ReplyCount uint8
 	Events     [MaxEvents]Event

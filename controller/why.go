@@ -89,6 +89,11 @@ var templates = [whyCount]string{
 	WhyOtherDirection:   "the fans blow the other way",
 	WhyVetoed:           "asked for, but refused by {rule}, {left}",
 
+	WhyTested:      "a person tries it, {left}",
+	WhyTestNeeds:   "the output that a person tries needs it",
+	WhyTestOver:    "the trial of it is over",
+	WhyOtherTested: "another output is being tried",
+
 	WhyNoCharge:      "no charge is running",
 	WhyChargeDone:    "the schedule is done; the charge waits to be ended",
 	WhyStageHeld:     "held: {holds}",

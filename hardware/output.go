@@ -44,6 +44,9 @@ var outputNames = [OutputCount]string{"fan_forward_1", "fan_forward_2", "fan_for
 // String gives the output as kiln files write it.
 func (o OutputID) String() string { return nameOf(outputNames[:], int(o)) }
 
+// MarshalText gives the name that String gives: states hold names, not numbers.
+func (o OutputID) MarshalText() ([]byte, error) { return []byte(o.String()), nil }
+
 // UnmarshalText reads the name that String gives.
 func (o *OutputID) UnmarshalText(b []byte) error { return indexOf(outputNames[:], "output", b, o) }
 

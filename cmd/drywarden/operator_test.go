@@ -33,6 +33,7 @@ var repository, _ = filepath.Abs("../..")
 //	narrow FILE               wants no line of FILE longer than 80 characters
 //	silence PATH              makes a socket that takes connections and never answers, until the script ends
 //	setup DIR                 writes the demonstration's kiln (the person absent) and charge, and the real example, to DIR
+//	appendkey FILE            turns the simulated panel's key to service, in the kiln file FILE
 //	metrics FILE              asks the metrics address in the daemon's log FILE; promtool, where it is, must be silent
 func TestOperator(t *testing.T) {
 	testscript.Run(t, testscript.Params{
@@ -42,7 +43,7 @@ func TestOperator(t *testing.T) {
 			return nil
 		},
 		Cmds: map[string]func(*testscript.TestScript, bool, []string){
-			"exits": exitsWith, "until": until, "narrow": narrow, "silence": silence, "setup": setup, "metrics": scrape,
+			"exits": exitsWith, "until": until, "narrow": narrow, "silence": silence, "setup": setup, "appendkey": appendKey, "metrics": scrape,
 		},
 	})
 }
@@ -106,6 +107,14 @@ func setup(ts *testscript.TestScript, _ bool, args []string) {
 	board = []byte(strings.NewReplacer(`"i2c-1"`, `"i2c-987"`, `"w1-1"`, `"w1-987"`, `"w1-2"`, `"w1-988"`, `"gpiochip0/`, `"nowhere/`,
 		`"/var/lib/drywarden/north"`, `"board-state"`, `"/run/drywarden/north.sock"`, `"board.sock"`).Replace(string(board)))
 	ts.Check(os.WriteFile(filepath.Join(dir, "board.toml"), board, 0o600))
+}
+
+// appendKey turns the simulated panel's key to its service position.
+func appendKey(ts *testscript.TestScript, _ bool, args []string) {
+	f, err := os.OpenFile(ts.MkAbs(args[0]), os.O_APPEND|os.O_WRONLY, 0)
+	ts.Check(err)
+	_, err = f.WriteString("key_in_service = true\n") // the file ends with the person's table
+	ts.Check(errors.Join(err, f.Close()))
 }
 
 var metricsAddress = regexp.MustCompile(`msg=metrics .*address=(\S+)`)

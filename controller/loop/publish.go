@@ -151,6 +151,12 @@ func (l *Loop) outputStatus(names *controller.Names, reasons *controller.Reasons
 			continue
 		}
 		s := controller.OutputStatus{Name: o.String(), Requested: l.res.Requested.On.Has(o), Applied: l.applied.On.Has(o)}
+		switch state := &l.image.State; {
+		case state.Proved.Has(o):
+			s.Tried = "as_wanted"
+		case state.Doubted.Has(o):
+			s.Tried = "otherwise"
+		}
 		why := reasons.Why[o]
 		if snap.ReadBackValid.Has(o) {
 			on := snap.ReadBack.Has(o)

@@ -230,8 +230,14 @@ func (l *Loop) settle(a ask, answer controller.Answer) {
 		l.counts.refused++
 		message = "order refused"
 	}
-	l.log.Info(message, "verb", o.Verb.String(), "run", o.Run, "stage", o.Stage, "rule", l.rules.text(o.Rule).Name,
-		"reason", o.Reason, "who", o.Who.Name, "uid", o.Who.UID, "text", answer.Text)
+	about := []any{"verb", o.Verb.String(), "run", o.Run, "stage", o.Stage, "rule", l.rules.text(o.Rule).Name}
+	switch o.Verb {
+	case controller.VerbTest:
+		about = append(about, "output", o.Output.String(), "for", o.For)
+	case controller.VerbSeen:
+		about = append(about, "output", o.Output.String(), "as_wanted", o.AsWanted)
+	}
+	l.log.Info(message, append(about, "reason", o.Reason, "who", o.Who.Name, "uid", o.Who.UID, "text", answer.Text)...)
 	a.answer(answer)
 }
 

@@ -28,7 +28,7 @@ func figuresOf(r controller.Reply, c *controller.Command, us bool) string {
 		write = func(x float64) string { return number(x) + " kg" }
 	case c.Verb == controller.VerbSet && c.HasDryBulb && r.Value == float64(c.DryBulb):
 		write = func(x float64) string { return controller.Degrees(quantity.Celsius(x), us) }
-	case c.Verb == controller.VerbSet && r.Value == c.For.Seconds():
+	case c.Verb == controller.VerbSet && r.Value == c.For.Seconds(), c.Verb == controller.VerbTest:
 		write = func(x float64) string { return controller.Span(time.Duration(x * float64(time.Second))) }
 	case r.Refusal == controller.RefusedUncertain:
 		write = func(x float64) string { return number(x) + " points" }
@@ -67,6 +67,11 @@ func refusalText(r controller.Reply, c *controller.Command, us bool) string {
 		return "refused: only the reset at the panel clears it"
 	case controller.RefusedHeld:
 		return "refused: not while the stage is held"
+	case controller.RefusedKey:
+		return "refused: turn the panel's key to its service position first"
+	case controller.RefusedCold:
+		return "refused: the crankcase is being warmed, " + controller.Span(time.Duration(r.Value*float64(time.Hour))) +
+			" to go; if the machine has been warm all along, say so: drywarden charge warm --reason"
 	case controller.RefusedUnsteady:
 		return fmt.Sprintf("refused: after an outage of hours no stage is left before readings were steady for %s h; so far %s h",
 			number(r.Limit), number(r.Value))

@@ -20,11 +20,13 @@ type Request struct {
 	Reason  string   `json:"reason,omitempty"`
 	DryBulb *float64 `json:"dry_bulb_celsius,omitempty"` // set
 	EMC     *float64 `json:"emc_percent,omitempty"`      // set
-	For     *float64 `json:"for_seconds,omitempty"`      // set: until it expires
+	For     *float64 `json:"for_seconds,omitempty"`      // set: until it expires; test: of being on
 	Sample  string   `json:"sample,omitempty"`           // weigh: name of the sample board
 	Mass    *float64 `json:"mass_kilograms,omitempty"`   // weigh
 	Checked bool     `json:"checked,omitempty"`          // weigh: an unlikely weight was checked
 	Rule    string   `json:"rule,omitempty"`             // ack, reset: name of the rule
+	Output  string   `json:"output,omitempty"`           // test, seen: name of the output
+	As      *bool    `json:"as_wanted,omitempty"`        // seen: it did what it should
 }
 
 // StartRequest starts a charge from the content of its files: the daemon need not be able to read the caller's.
@@ -80,6 +82,7 @@ var verbs = []struct {
 	verb               controller.Verb
 	run, stage, reason bool
 	rule, weight, set  bool
+	output, as, length bool
 }{
 	{verb: controller.VerbEnd, run: true, reason: true},
 	{verb: controller.VerbHold, run: true, stage: true, reason: true},
@@ -93,6 +96,9 @@ var verbs = []struct {
 	{verb: controller.VerbAck, rule: true},
 	{verb: controller.VerbReset, rule: true, reason: true},
 	{verb: controller.VerbWarm, reason: true},
+	{verb: controller.VerbTest, output: true, length: true},
+	{verb: controller.VerbTestEnd},
+	{verb: controller.VerbSeen, output: true, as: true, reason: true},
 }
 
 // order checks a request against what is running and gives the order; the error lists every fault.
@@ -152,18 +158,19 @@ func order(r Request, s *controller.Status, rules []hardware.RuleText) (controll
 		if o.HasEMC && (o.EMC < 0 || o.EMC > 40) {
 			fault("an EMC of %v is none of air", o.EMC)
 		}
-		switch {
-		case r.For == nil:
-			fault("set needs an expiry")
-		case *r.For <= 0 || *r.For > maxOverride.Seconds():
-			fault("an expiry after %g s is not between 0 and %g s", *r.For, maxOverride.Seconds())
-		default:
-			o.For = time.Duration(*r.For * float64(time.Second))
-		}
 	} else {
 		unwanted(r.DryBulb != nil, "dry bulb")
 		unwanted(r.EMC != nil, "EMC")
+	}
+	switch {
+	case !need.set && !need.length:
 		unwanted(r.For != nil, "expiry")
+	case r.For == nil:
+		fault("%s needs an expiry", r.Verb)
+	case !(*r.For > 0 && *r.For <= maxOverride.Seconds()):
+		fault("an expiry after %g s is not between 0 and %g s", *r.For, maxOverride.Seconds())
+	default:
+		o.For = time.Duration(*r.For * float64(time.Second))
 	}
 	if need.weight {
 		if o.Sample = sample(r.Sample, s); o.Sample < 0 {
@@ -187,6 +194,22 @@ func order(r Request, s *controller.Status, rules []hardware.RuleText) (controll
 		o.Rule = id
 	} else {
 		unwanted(r.Rule != "", "rule")
+	}
+	if need.output {
+		if err := o.Output.UnmarshalText([]byte(r.Output)); err != nil {
+			fault("%w", err)
+		}
+	} else {
+		unwanted(r.Output != "", "output")
+	}
+	if need.as {
+		if r.As == nil {
+			fault("%s needs to be told whether it was as wanted", r.Verb)
+		} else {
+			o.AsWanted = *r.As
+		}
+	} else {
+		unwanted(r.As != nil, "as_wanted")
 	}
 	return o, errors.Join(faults...)
 }

@@ -473,6 +473,7 @@ func (k *Kiln) updateContacts() {
 	set(hardware.ContactInsideButton, f[InsideButton] > 0)
 	set(hardware.ContactInhibit, f[Inhibit] > 0)
 	set(hardware.ContactPanelReset, s.PanelUntil > s.Now)
+	set(hardware.ContactPanelKey, k.cfg.Person.Key)
 	set(hardware.ContactVentOpen, s.VentOpen >= 0.99)
 	set(hardware.ContactVentShut, s.VentOpen <= 0.01)
 	set(hardware.ContactWaterSupply, f[NoWater] == 0)

@@ -145,6 +145,7 @@ type LotConfig struct {
 // Person is the operator. Delays are drawn between half and one and a half times the values given.
 type Person struct {
 	Absent   bool              // nobody comes: no weighing, no reset
+	Key      bool              // the panel's key was left in its service position
 	Weighing quantity.Duration // of the day since midnight, about when; the simulation starts at 06:00
 	Notice   quantity.Duration // until an alarm is seen and acknowledged
 	Mend     quantity.Duration // from then until a fault is mended

@@ -805,7 +805,7 @@ var cases = []struct {
 		t.start()
 		t.mode("service")
 		t.contact("panel_key", true)
-		t.on("vent")
+		t.on("vent", "spray")
 		t.run(60)
 		return t
 	}, func() *tape {
@@ -1339,7 +1339,9 @@ var breaches = []struct {
 		t.start()
 		t.mode("service")
 		t.contact("panel_key", true)
-		t.on("blower")
+		t.on("blower") // the air is no output too many
+		t.run(60)
+		t.on("vent", "spray")
 		t.run(1)
 		return t
 	}},

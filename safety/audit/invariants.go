@@ -86,7 +86,7 @@ var invariants = []invariant{
 	{"trips latch", "a latched trip goes only by its reset, at the panel where that is asked, and survives a restart", tripsLatch},
 	{"nothing moves at the start", "only the sounder, and that in the last 10 s, before the start-up delay is over", startQuiet},
 	{"heartbeat toggles", "it changes at least every 3 s once started, unless all is forced off", heartbeatToggles},
-	{"service one output at a time", "with the key, for at most 15 min, and only fans above 45 C", service},
+	{"service one output at a time", "with the key, for at most 15 min, with the air that it needs, and only fans above 45 C", service},
 
 	{"set points within limits", "dry bulb under every limit of kiln and wood, EMC 3 to 24", setWithin},
 	{"green wood is kept cool", "while a lot is above fibre saturation the set point is at most its green limit", greenCool},

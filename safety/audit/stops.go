@@ -222,8 +222,8 @@ func service(c *Checker) {
 		m.running, m.since = on != 0, f.age
 	}
 	switch {
-	case bits.OnesCount32(uint32(on)) > 1:
-		c.fail("one output", "%s", on.list(outputNames))
+	case bits.OnesCount32(uint32(on&^(fans|blower))) > 1:
+		c.fail("one output and the air that it needs", "%s", on.list(outputNames))
 	case on != 0 && c.h.wired.has(panelKey) && !f.proves(panelKey):
 		c.fail("the key in service position", "%s on without it", on.list(outputNames))
 	case m.running && f.age-m.since > serviceTime+slack:

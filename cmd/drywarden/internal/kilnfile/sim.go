@@ -99,6 +99,7 @@ type SimProbes struct {
 // SimPerson is the operator, in the simulation only.
 type SimPerson struct {
 	Absent   bool              `toml:"absent"`
+	Key      bool              `toml:"key_in_service"` // they left the panel's key in its service position
 	Weighing quantity.Duration `toml:"weighing_after_midnight"`
 	Notice   quantity.Duration `toml:"notice"` // until an alarm is seen
 	Mend     quantity.Duration `toml:"mend"`   // from then until a fault is mended
@@ -123,7 +124,7 @@ func (s *Sim) SetDefaults() {
 		Weather: SimWeather{d.Weather.Mean, d.Weather.Daily, d.Weather.Seasonal, d.Weather.Noise, d.Weather.Humidity, d.Weather.Day, ""},
 		Probes: SimProbes{d.Probes.DryBulbs, d.Probes.WetBulbs, d.Probes.Humidity, d.Probes.LeavingAir, d.Probes.Cores, d.Probes.Pins,
 			d.Probes.Outdoor, d.Probes.Coil, d.Probes.Suction, d.Probes.Shell},
-		Person: SimPerson{Absent: d.Person.Absent, Weighing: d.Person.Weighing, Notice: d.Person.Notice, Mend: d.Person.Mend},
+		Person: SimPerson{Absent: d.Person.Absent, Key: d.Person.Key, Weighing: d.Person.Weighing, Notice: d.Person.Notice, Mend: d.Person.Mend},
 		Boards: 12,
 	}
 }
@@ -153,7 +154,7 @@ func (f *File) Plant(load Load) simkiln.Config {
 	c.Probes = simkiln.Probes{DryBulbs: s.Probes.DryBulbs, WetBulbs: s.Probes.WetBulbs, Humidity: s.Probes.Humidity,
 		LeavingAir: s.Probes.LeavingAir, Cores: s.Probes.Cores, Pins: s.Probes.Pins, Outdoor: s.Probes.Outdoor,
 		Coil: s.Probes.Coil && machine, Suction: s.Probes.Suction && machine, Shell: s.Probes.Shell && machine}
-	c.Person = simkiln.Person{Absent: s.Person.Absent, Weighing: s.Person.Weighing, Notice: s.Person.Notice, Mend: s.Person.Mend,
+	c.Person = simkiln.Person{Absent: s.Person.Absent, Key: s.Person.Key, Weighing: s.Person.Weighing, Notice: s.Person.Notice, Mend: s.Person.Mend,
 		Slips: s.Person.Slips, WrongDry: s.Person.WrongDry, Ignores: s.Person.Ignores, Doors: s.Person.Doors}
 	c.Samples = load.Samples
 	for _, lot := range load.Lots {
