@@ -20,7 +20,8 @@ import (
 )
 
 func (a *app) checkCommand() *cobra.Command {
-	return &cobra.Command{
+	var hardware, warm bool
+	cmd := &cobra.Command{
 		Use:   "check FILE...",
 		Short: "Validate kiln, charge and schedule files together; preview the run",
 		Long: `check reads kiln, charge and schedule files together, reports every fault with
@@ -30,11 +31,30 @@ rate.
 
 A file with [hardware] is a kiln, one with [[lot]] a charge, one with
 [[species]] has species of your own, any other is a schedule. Without a kiln
-file, charges are checked against the demonstration's kiln.`,
-		Example: "  drywarden check kiln.toml charge.toml",
+file, charges are checked against the demonstration's kiln.
+
+With --hardware one kiln file is held against what is wired to this computer,
+with the daemon stopped and every output off: probes that do not answer, what is
+on a bus and not in the file, probes that cannot be told apart, contactors that
+say on, contacts that are active. --warm-hand then asks for one probe after the
+other to be warmed, and finds those that are exchanged.`,
+		Example: "  drywarden check kiln.toml charge.toml\n  drywarden check --hardware --warm-hand /etc/drywarden/north.toml",
 		Args:    cobra.MinimumNArgs(1),
-		RunE:    act(func(_ *cobra.Command, args []string) error { return a.check(args) }),
+		RunE: act(func(cmd *cobra.Command, args []string) error {
+			switch {
+			case !hardware && warm:
+				return failf(exitUse, "--warm-hand is for --hardware")
+			case !hardware:
+				return a.check(args)
+			case len(args) != 1:
+				return failf(exitUse, "--hardware is for one kiln file")
+			}
+			return a.checkHardware(cmd.Context(), args[0], warm)
+		}),
 	}
+	cmd.Flags().BoolVar(&hardware, "hardware", false, "hold one kiln file against what is wired to this computer")
+	cmd.Flags().BoolVar(&warm, "warm-hand", false, "with --hardware: have each probe warmed by hand, and find those that are exchanged")
+	return cmd
 }
 
 // checkJSON is what check --json gives.
@@ -155,6 +175,9 @@ func (a *app) check(paths []string) error {
 			}
 		}
 		plan, err := resolve(files, kiln)
+		if err == nil && kilnPath != "" {
+			err = file.CheckCalibration(plan, time.Now())
+		}
 		if err != nil {
 			faults = append(faults, err)
 			continue

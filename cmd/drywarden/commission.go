@@ -147,7 +147,7 @@ func (a *app) probeWatch(ctx context.Context, path string, every time.Duration, 
 		return fail(exitRefused, err)
 	}
 	defer func() { err = errors.Join(err, lock.Close()) }()
-	host, err := board.NewLinux()
+	host, err := a.host()
 	if err != nil {
 		return err
 	}
@@ -221,7 +221,7 @@ func (a *app) outputsOff(path string) error {
 	if err != nil {
 		return err
 	}
-	host, err := board.NewLinux()
+	host, err := a.host()
 	if err != nil {
 		return err
 	}
@@ -252,7 +252,7 @@ func (a *app) wiringCommand() *cobra.Command {
 }
 
 type wireJSON struct {
-	Kind    string `json:"kind"` // output, contact, probe, meter, expander, converter
+	Kind    string `json:"kind"` // output, contact, probe, meter, drive, expander, converter
 	Name    string `json:"name"`
 	Where   string `json:"where"`
 	Level   string `json:"level"` // at which it is energised or active
@@ -313,9 +313,20 @@ func wires(file *kilnfile.File) []wireJSON {
 		name  string
 		meter *kilnfile.Meter
 	}{{"condensate", file.Condensate}, {"energy", file.Energy}} {
-		if m.meter != nil {
+		switch {
+		case m.meter == nil:
+		case m.meter.Register != nil:
+			add("meter", m.name, m.meter.Bus+" "+m.meter.Address, "modbus", "")
+		default:
 			add("meter", m.name, m.meter.Line, "pulses high", "")
 		}
+	}
+	for i, channel := range file.Fans.Channels {
+		fans := "all fan groups"
+		if len(file.Fans.Channels) > 1 {
+			fans = "fan group " + strconv.Itoa(i+1)
+		}
+		add("drive", fans, channel, strconv.FormatFloat(file.Fans.Frequency, 'g', -1, 64)+" Hz", "smoothed to the drive's speed input; its start input hangs on the fan outputs")
 	}
 	for _, e := range file.Expanders {
 		add("expander", e.Name, e.Bus+" "+e.Address, "mcp23017", "pins 0 to 7 are GPA0 to GPA7, 8 to 15 GPB0 to GPB7")

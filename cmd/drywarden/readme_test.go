@@ -32,6 +32,7 @@ func TestREADMEShowsWhatIsSeen(t *testing.T) {
 		args []string
 	}{
 		{"simulate", []string{"simulate"}},
+		{"wiring", []string{"wiring", "--config", "../../deploy/kiln.toml"}},
 		{"check", []string{"check", "../../deploy/simulated.toml", "demo/charge.toml"}},
 	} {
 		var out, errs bytes.Buffer

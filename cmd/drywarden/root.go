@@ -56,11 +56,12 @@ type app struct {
 	in       io.Reader
 	json     bool
 	socket   string
+	host     func() (host, error) // the computer that a real kiln is wired to
 }
 
 // run does one command line and gives its exit code. It is the whole program but for signals.
 func run(ctx context.Context, args []string, in io.Reader, out, errs io.Writer) int {
-	a := &app{in: in, out: out, err: errs}
+	a := &app{in: in, out: out, err: errs, host: linuxHost}
 	root := a.root()
 	root.SetArgs(args)
 	root.SetIn(in)

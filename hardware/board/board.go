@@ -82,7 +82,7 @@ func Open(config Config, host Host) (*Board, error) {
 	for _, loop := range w.loops {
 		b.running.Go(func() { loop(ctx) })
 	}
-	_ = b.put(config.Clock.Now(), 0, openPatience) // Apply tells what does not answer
+	_ = b.put(config.Clock.Now(), hardware.Outputs{}, openPatience) // Apply tells what does not answer
 	return b, nil
 }
 

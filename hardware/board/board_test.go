@@ -24,6 +24,7 @@ import (
 	"drywarden/hardware/probe/iio"
 	"drywarden/hardware/probe/max31865"
 	"drywarden/hardware/probe/modbus"
+	"drywarden/hardware/quantity"
 )
 
 func TestMain(m *testing.M) { goleak.VerifyTestMain(m) }
@@ -498,7 +499,12 @@ func TestFaultsOfWiring(t *testing.T) {
 		{"converter that is none", func(c *Config) { c.Outputs[2].Current = "adc1/0" }, `current "adc1/0"`},
 		{"line without a chip", func(c *Config) { c.Outputs[0].Line = "17" }, `line "17"`},
 		{"two energy meters", func(c *Config) { c.Energy = &Pulse{Line: "gpiochip0/26", Each: 3600} }, "energy meter"},
-		{"a fan drive", func(c *Config) { c.Layout.FanDrive = true }, "fan drive"},
+		{"a fan drive that is not wired", func(c *Config) { c.Layout.FanDrive = true }, "fan drive: expected one"},
+		{"a drive's channel", func(c *Config) { withDrive(c, "", "gpio18") }, "gpio18"},
+		{"a drive's channel twice", func(c *Config) { c.Layout.FanGroups = 2; withDrive(c, "", "pwmchip0/0", "pwmchip0/0") }, "which the fan drive uses already"},
+		{"channels without groups", func(c *Config) { withDrive(c, "", "pwmchip0/0", "pwmchip0/1") }, "2 channels for 1 fan groups"},
+		{"a drive's period", func(c *Config) { withDrive(c, "", "pwmchip0/0"); c.Drive.Period = time.Second }, "period 1s"},
+		{"no such channel", func(c *Config) { withDrive(c, "nowhere", "pwmchip0/0") }, "open pwmchip0/0"},
 		{"probes missing", func(c *Config) { c.Probes = c.Probes[1:] }, "9 probes are wired, the layout has 10"},
 		{"not a number", func(c *Config) { c.Condensate.Each = math.NaN() }, "NaN a pulse"},
 	} {
@@ -512,6 +518,56 @@ func TestFaultsOfWiring(t *testing.T) {
 			})
 		})
 	}
+}
+
+func withDrive(c *Config, root string, channels ...string) {
+	c.Layout.FanDrive = true
+	c.Drive = &Drive{Key: "fans", Channels: channels, Period: time.Millisecond, Root: root}
+}
+
+// The speed of fans is a share of the period, none while they are off, and proved; a channel that is gone is told.
+func TestFanDrive(t *testing.T) {
+	inBubble(t, func(t *testing.T, m *models, c Config) {
+		root := t.TempDir()
+		dir := filepath.Join(root, "pwmchip0", "pwm1")
+		require.NoError(t, os.MkdirAll(dir, 0o755))
+		for _, name := range []string{"period", "duty_cycle", "enable"} {
+			require.NoError(t, os.WriteFile(filepath.Join(dir, name), []byte("7"), 0o644))
+		}
+		withDrive(&c, root, "pwmchip0/1")
+		b := open(t, m, c)
+		file := func(name string) string {
+			text, err := os.ReadFile(filepath.Join(dir, name))
+			require.NoError(t, err)
+			return string(text)
+		}
+		require.Equal(t, []string{"1000000", "0", "1"}, []string{file("period"), file("duty_cycle"), file("enable")})
+		to := hardware.Outputs{}
+		to.FanSpeed[0] = 0.62
+		require.NoError(t, b.Apply(m.clock.Now(), to))
+		require.Equal(t, "0", file("duty_cycle"), "the fans are off")
+		to.On = to.On.With(hardware.FanReverse1, true)
+		require.NoError(t, b.Apply(m.clock.Now(), to))
+		require.Equal(t, "620000", file("duty_cycle"))
+		to.FanSpeed[0] = 1.7
+		require.NoError(t, b.Apply(m.clock.Now(), to))
+		require.Equal(t, "1000000", file("duty_cycle"))
+
+		require.NoError(t, os.Rename(dir, dir+"-gone"))
+		require.ErrorContains(t, b.Apply(m.clock.Now(), hardware.Outputs{}), "set fan speed")
+		require.NoError(t, os.Rename(dir+"-gone", dir))
+		require.NoError(t, b.Apply(m.clock.Now(), hardware.Outputs{}))
+		require.Equal(t, "0", file("duty_cycle"))
+	})
+}
+
+// One channel drives all groups at the speed of the fastest; with one each, each has its own.
+func TestSpeedsOfChannels(t *testing.T) {
+	to := hardware.Outputs{On: 1<<hardware.FanForward1 | 1<<hardware.FanReverse2 | 1<<hardware.FanForward4}
+	to.FanSpeed = [hardware.MaxFanGroups]quantity.Ratio{0.5, 0.75, 1, 0.25}
+	require.Equal(t, uint64(750), speeds(to, 1))
+	require.Equal(t, uint64(500|750<<16|250<<48), speeds(to, 4))
+	require.Zero(t, speeds(hardware.Outputs{FanSpeed: to.FanSpeed}, 4))
 }
 
 // All faults are told at once.

@@ -44,6 +44,7 @@ type Config struct {
 	Condensate *Pulse
 	Energy     *Pulse
 	Meter      *Meter // energy; not together with Energy
+	Drive      *Drive // sets the fans' speed; nil: they have one
 
 	Clock mono.Clock    // the one by which Read and Apply are called
 	Every time.Duration // between two readings of a probe; 0: 2 s, 5 s on a 1-wire bus
@@ -502,9 +503,7 @@ func (c *Config) checkOutputs(k *checker, converters map[string]bool) {
 	if outputs != c.Layout.Outputs || readBack != c.Layout.ReadBack || current != c.Layout.Current {
 		k.fault("", "outputs, read-backs or currents of the layout and of the wiring differ")
 	}
-	if c.Layout.FanDrive {
-		k.fault("", "a fan drive is not supported: the speed cannot be set")
-	}
+	c.checkDrive(k)
 }
 
 func cellOf(p Probe, root string) (iio.Cell, error) {

@@ -26,14 +26,14 @@ const again = time.Second
 
 // outputs are those of one device, written by a goroutine of its own.
 type outputs struct {
-	name  string
-	pins  map[hardware.OutputID]int                     // bit of the device
-	write func(now mono.Instant, levels uint64) error   // writes and proves
-	look  func(now mono.Instant)                        // looks at inputs of the same device; nil: none
-	every time.Duration                                 // between two looks
-	clock mono.Clock                                    //
-	note  func(what string, at mono.Instant, err error) //
-	wake  chan struct{}                                 //
+	name   string
+	levels func(hardware.Outputs) uint64                 // what the device is told
+	write  func(now mono.Instant, levels uint64) error   // writes and proves
+	look   func(now mono.Instant)                        // looks at inputs of the same device; nil: none
+	every  time.Duration                                 // between two looks
+	clock  mono.Clock                                    //
+	note   func(what string, at mono.Instant, err error) //
+	wake   chan struct{}                                 //
 
 	mu     sync.Mutex
 	want   uint64
@@ -135,28 +135,22 @@ func (o *outputs) run(ctx context.Context) {
 func (b *Board) Apply(now mono.Instant, to hardware.Outputs) error {
 	b.apply.Lock()
 	defer b.apply.Unlock()
-	return b.put(now, to.On, patience)
+	return b.put(now, to, patience)
 }
 
 // off switches everything off and waits longer.
 func (b *Board) off() error {
 	b.apply.Lock()
 	defer b.apply.Unlock()
-	if err := b.put(b.config.Clock.Now(), 0, closePatience); err != nil {
+	if err := b.put(b.config.Clock.Now(), hardware.Outputs{}, closePatience); err != nil {
 		return fmt.Errorf("switch everything off: %w", err)
 	}
 	return nil
 }
 
-func (b *Board) put(now mono.Instant, on hardware.OutputSet, limit time.Duration) error {
+func (b *Board) put(now mono.Instant, to hardware.Outputs, limit time.Duration) error {
 	for _, d := range b.devices {
-		levels := uint64(0)
-		for id, pin := range d.pins {
-			if on.Has(id) {
-				levels |= 1 << pin
-			}
-		}
-		d.ask(now, levels)
+		d.ask(now, d.levels(to))
 	}
 	ctx, cancel := context.WithTimeout(context.Background(), limit)
 	defer cancel()
@@ -168,6 +162,18 @@ func (b *Board) put(now mono.Instant, on hardware.OutputSet, limit time.Duration
 		faults = append(faults, d.state(b.config.Clock.Now()))
 	}
 	return errors.Join(faults...)
+}
+
+// pinLevels packs the outputs of a device that has a pin for each.
+func pinLevels(pins map[hardware.OutputID]int) func(hardware.Outputs) uint64 {
+	return func(to hardware.Outputs) (levels uint64) {
+		for id, pin := range pins {
+			if to.On.Has(id) {
+				levels |= 1 << pin
+			}
+		}
+		return levels
+	}
 }
 
 // driveLines writes lines of a GPIO chip and proves those that can be read back.

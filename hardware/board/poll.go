@@ -98,6 +98,7 @@ func (w *wiring) wire() {
 		w.loops = append(w.loops, func(ctx context.Context) { poll(ctx, c.Clock, every, jobs) })
 	}
 	w.lines()
+	w.drive()
 }
 
 // poll does the jobs of one bus, one after the other, every so often.
@@ -403,7 +404,7 @@ func (b *Board) noteLocked(what string, at mono.Instant, err error) {
 }
 
 func (w *wiring) device(name string, pins map[hardware.OutputID]int, write func(mono.Instant, uint64) error) *outputs {
-	o := &outputs{name: name, pins: pins, write: write, clock: w.board.config.Clock, note: w.board.noteLocked,
+	o := &outputs{name: name, levels: pinLevels(pins), write: write, clock: w.board.config.Clock, note: w.board.noteLocked,
 		wake: make(chan struct{}, 1), landed: make(chan struct{})}
 	w.board.devices = append(w.board.devices, o)
 	w.loops = append(w.loops, o.run)

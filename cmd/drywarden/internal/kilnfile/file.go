@@ -188,6 +188,8 @@ type Fans struct {
 	ReverseIn quantity.Duration `toml:"reverse_wet"` // time between reversals above fibre saturation; default 4 h
 	ReverseBy quantity.Duration `toml:"reverse_dry"` // below; default 8 h
 	Drive     bool              `toml:"drive"`       // speed can be set
+	Channels  []string          `toml:"channels"`    // of the board's pulse-width modulation, for the drive: one for all groups or one each
+	Frequency float64           `toml:"hertz"`       // of that modulation; default 1000
 }
 
 // Vent exchanges air with outdoors.
@@ -211,12 +213,15 @@ type Probe struct {
 	Address     string                `toml:"address"`
 	Offset      Offset                `toml:"offset"`
 	Calibrated  time.Time             `toml:"calibrated"`
+	Recalibrate time.Time             `toml:"recalibrate"` // not to be believed for a heat treatment from then on; default: a year after calibrated
 	Uncertainty quantity.CelsiusDelta `toml:"uncertainty"` // default 0.5 K
 
 	RTD       *RTD       `toml:"rtd"`       // max31865
 	FrontEnd  *FrontEnd  `toml:"front_end"` // ads1115
 	Registers *Registers `toml:"registers"` // modbus
 	Weigh     *Weigh     `toml:"weigh"`     // iio
+
+	line int // in which it stands
 }
 
 // SetDefaults is called before a probe is read.
@@ -227,6 +232,7 @@ type Contact struct {
 	ID     hardware.ContactID `toml:"id,required"`
 	Line   string             `toml:"line,required"`
 	Active Level              `toml:"active,required"`
+	Settle quantity.Duration  `toml:"debounce"` // a new level must stand this long; default 0.02 s, at most 1 s
 }
 
 // Output is one switched output of a board.
@@ -238,9 +244,15 @@ type Output struct {
 	Current  string            `toml:"current"`   // channel of a current transformer; empty: none
 }
 
-// Meter is a pulse counter.
+// Meter counts pulses; of energy, it may instead be read over Modbus.
 type Meter struct {
-	Line  string            `toml:"line,required"`
+	Line  string            `toml:"line"`
 	Mass  quantity.Kilogram `toml:"kilograms_per_pulse"` // condensate: "0.25 kg"
 	Power quantity.Joule    `toml:"energy_per_pulse"`    // energy: "0.001 kWh"
+
+	Bus      string        `toml:"bus"`     // energy over Modbus: serial port
+	Address  string        `toml:"address"` // device
+	Baud     int           `toml:"baud"`    // default 9600
+	Register *Register     `toml:"register"`
+	Most     quantity.Watt `toml:"most_power"` // no more can flow; 0: not known
 }

@@ -32,7 +32,7 @@ var nameForm = regexp.MustCompile(`^[a-z0-9][a-z0-9_-]*$`)
 // Read reads the text of a kiln file called path. The error is a *sheet.Faults with every fault; then there is no file.
 func Read(path string, text []byte) (*File, error) {
 	f := &File{path: path, text: text, Metrics: defaultPort,
-		Limits: Limits{DriestAir: 0.28}, Fans: Fans{Coast: seconds(90), ReverseIn: seconds(4 * 3600), ReverseBy: seconds(8 * 3600)}}
+		Limits: Limits{DriestAir: 0.28}, Fans: Fans{Coast: seconds(90), ReverseIn: seconds(4 * 3600), ReverseBy: seconds(8 * 3600), Frequency: 1000}}
 	d := safety.DefaultLimits()
 	f.Limits.VentInterval, f.Limits.Spray, f.Limits.Contactor = d.VentInterval, d.SprayInterval, d.ContactorInterval
 	f.Limits.StartDelay, f.Limits.DoorWarning, f.Limits.StaleAir = d.StartDelay, d.DoorWarning, d.StaleAir
@@ -165,8 +165,19 @@ func (f *File) checkBoard(s *sheet.Sheet) {
 		}
 		seen[what+" "+id] = s.Line(path)
 	}
-	for i, p := range f.Probes {
+	for i := range f.Probes {
+		p := &f.Probes[i]
 		at := sheet.At("probe", i)
+		p.line = s.Line(sheet.Sub(at, "id"))
+		for _, key := range []string{"recalibrate", "calibrated"} {
+			if s.Given(sheet.Sub(at, key)) {
+				p.line = s.Line(sheet.Sub(at, key))
+				break
+			}
+		}
+		if !p.Recalibrate.IsZero() && !p.Recalibrate.After(p.Calibrated) {
+			s.Fault(sheet.Sub(at, "recalibrate"), p.Recalibrate.Format(time.DateOnly), "a date after the one of the last calibration")
+		}
 		twice(sheet.Sub(at, "id"), "probe", p.ID)
 		if p.ID != "" && (len(p.ID) > maxName || !nameForm.MatchString(p.ID)) {
 			s.Fault(sheet.Sub(at, "id"), strconv.Quote(p.ID), fmt.Sprintf("at most %d of the characters a-z, 0-9, - and _", maxName))
@@ -229,14 +240,39 @@ func (f *File) checkBoard(s *sheet.Sheet) {
 		if m.meter == nil {
 			continue
 		}
+		if f.checkMeter(s, m.key, m.meter) {
+			continue
+		}
 		twice(sheet.Sub(m.key, "line"), "line", m.meter.Line)
 		if !m.given {
 			s.Missing(sheet.Sub(m.key, m.want), "what one pulse stands for, more than 0")
 		}
 	}
+	switch hertz := f.Fans.Frequency; {
+	case !f.Fans.Drive && len(f.Fans.Channels) > 0:
+		s.Fault("fans.channels", "channels of a drive", "drive = true, or no channels")
+	case !(hertz >= 10 && hertz <= 50_000):
+		s.Fault("fans.hertz", strconv.FormatFloat(hertz, 'g', -1, 64), "10 to 50000")
+	}
 	if s.Err() == nil {
 		f.checkWiring(s)
 	}
+}
+
+// checkMeter checks what a meter is read by, and tells whether it needs no pulses.
+func (f *File) checkMeter(s *sheet.Sheet, key string, m *Meter) (modbus bool) {
+	bus := m.Bus != "" || m.Address != "" || m.Register != nil
+	switch {
+	case bus && key != "energy_meter":
+		s.Fault(key, "a meter on Modbus", "a line that pulses")
+	case bus && (m.Line != "" || m.Power > 0):
+		s.Fault(key, "a line that pulses and a meter on Modbus", "one of them")
+	case bus && (m.Bus == "" || m.Address == "" || m.Register == nil):
+		s.Missing(key, "bus, address and register of a meter on Modbus")
+	case !bus && m.Line == "":
+		s.Missing(sheet.Sub(key, "line"), "the line that pulses"+map[bool]string{true: ", or bus, address and register of a meter on Modbus"}[key == "energy_meter"])
+	}
+	return bus
 }
 
 // checkNotFitted wants a word on every contact: what is not fitted is said to be not fitted.

@@ -3,6 +3,7 @@ package kilnfile
 import (
 	"strconv"
 	"strings"
+	"time"
 
 	"drywarden/hardware/board"
 	"drywarden/hardware/mono"
@@ -124,7 +125,7 @@ func (f *File) Wiring(clock mono.Clock) board.Config {
 		c.Probes = append(c.Probes, w)
 	}
 	for i, x := range f.Contacts {
-		c.Contacts = append(c.Contacts, board.Contact{Key: sheet.At("contact", i), ID: x.ID, Line: x.Line, ActiveLow: x.Active == Low})
+		c.Contacts = append(c.Contacts, board.Contact{Key: sheet.At("contact", i), ID: x.ID, Line: x.Line, ActiveLow: x.Active == Low, Debounce: x.Settle.Std()})
 	}
 	for i, e := range f.Expanders {
 		c.Expanders = append(c.Expanders, board.Expander{Key: sheet.At("expander", i), Name: e.Name, Bus: e.Bus, Address: i2cAddress(e.Address), PullUp: e.PullUp})
@@ -143,8 +144,15 @@ func (f *File) Wiring(clock mono.Clock) board.Config {
 	if m := f.Condensate; m != nil {
 		c.Condensate = &board.Pulse{Key: "condensate_meter", Line: m.Line, Each: float64(m.Mass)}
 	}
-	if m := f.Energy; m != nil {
+	if m := f.Energy; m != nil && m.Register != nil {
+		device, _ := strconv.ParseUint(m.Address, 10, 8) // 0, which no device has, for what is no address
+		c.Meter = &board.Meter{Key: "energy_meter", Bus: m.Bus, Device: byte(device), Baud: m.Baud, Energy: m.Register.with(3.6e6), Most: m.Most}
+	} else if m != nil {
 		c.Energy = &board.Pulse{Key: "energy_meter", Line: m.Line, Each: float64(m.Power)}
+	}
+	if f.Fans.Drive {
+		period := time.Duration(float64(time.Second) / f.Fans.Frequency)
+		c.Drive = &board.Drive{Key: "fans", Channels: f.Fans.Channels, Period: period}
 	}
 	return c
 }

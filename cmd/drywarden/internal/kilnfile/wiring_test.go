@@ -3,6 +3,7 @@ package kilnfile
 import (
 	"strings"
 	"testing"
+	"time"
 
 	"github.com/stretchr/testify/require"
 
@@ -10,6 +11,8 @@ import (
 	"drywarden/hardware/mono"
 	"drywarden/hardware/probe/ads1115"
 	"drywarden/hardware/probe/max31865"
+	"drywarden/hardware/probe/modbus"
+	"drywarden/schedule"
 )
 
 func TestWiringOfTheExample(t *testing.T) {
@@ -96,4 +99,70 @@ address = "0x44"
 		require.Contains(t, faults[0].String(), x.says)
 		require.Positive(t, faults[0].Line)
 	}
+}
+
+// What is rarely there: a drive's speed by pulse-width modulation, an energy meter on Modbus, a contact that bounces long.
+func TestWiringOfDriveAndMeter(t *testing.T) {
+	text := read(t, boardExample)
+	for _, x := range [][2]string{
+		{"drive = false", "drive = true\nchannels = [\"pwmchip0/1\"]\nhertz = 2000.0"},
+		{"[energy_meter]\nline = \"gpiochip0/27\"\nenergy_per_pulse = \"0.001 kWh\"",
+			"[energy_meter]\nbus = \"/dev/serial/by-id/x\"\naddress = \"7\"\nmost_power = \"20 kW\"\nregister = { function = 4, address = 16, format = \"uint32\", scale = 0.01 }"},
+		{"line = \"gpiochip0/13\"\nactive = \"high\"", "line = \"gpiochip0/13\"\nactive = \"high\"\ndebounce = \"0.2 s\""},
+	} {
+		require.Contains(t, text, x[0])
+		text = strings.Replace(text, x[0], x[1], 1)
+	}
+	f, err := Read("kiln.toml", []byte(text))
+	require.NoError(t, err)
+	c := f.Wiring(&mono.Manual{})
+	require.Equal(t, &board.Drive{Key: "fans", Channels: []string{"pwmchip0/1"}, Period: 500 * time.Microsecond}, c.Drive)
+	require.Equal(t, &board.Meter{Key: "energy_meter", Bus: "/dev/serial/by-id/x", Device: 7, Most: 20000,
+		Energy: modbus.Register{Function: 4, Address: 16, Format: modbus.Uint32, Scale: 36000}}, c.Meter, "a hundredth of a kilowatt-hour is 36 kJ")
+	require.Nil(t, c.Energy)
+	require.Equal(t, 200*time.Millisecond, c.Contacts[2].Debounce)
+
+	for _, x := range []struct{ old, new, key, says string }{
+		{"address = \"7\"", "address = \"700\"", "energy_meter", "1 to 247"},
+		{"address = \"7\"\n", "", "energy_meter", "bus, address and register"},
+		{"address = \"7\"\n", "address = \"7\"\nline = \"gpiochip0/27\"\n", "energy_meter", "one of them"},
+		{"hertz = 2000.0", "hertz = 2.0", "fans.hertz", "10 to 50000"},
+		{"drive = true", "drive = false", "fans.channels", "no channels"},
+		{"[\"pwmchip0/1\"]", "[\"pwm1\"]", "fans", "pwmchip0/1"},
+		{"debounce = \"0.2 s\"", "debounce = \"2 s\"", "contact[3]", "at most 1 s"},
+	} {
+		require.Contains(t, text, x.old)
+		faults := faultsOf(t, strings.Replace(text, x.old, x.new, 1))
+		require.Len(t, faults, 1, x.new)
+		require.Equal(t, x.key, faults[0].Key)
+		require.Contains(t, faults[0].String(), x.says)
+	}
+}
+
+// A heat treatment wants probes whose calibration holds; nothing else asks for them.
+func TestCalibrationForHeatTreatment(t *testing.T) {
+	f, err := Read("kiln.toml", []byte(strings.Replace(read(t, boardExample), "calibrated = 2026-03-14", "calibrated = 2026-03-14\nrecalibrate = 2026-09-01", 1)))
+	require.NoError(t, err)
+	heat := &schedule.Plan{Schedule: schedule.Schedule{Stages: []schedule.Stage{{Kind: schedule.Dry}, {Kind: schedule.Heat, Exposure: time.Hour}}}}
+	at := func(text string) time.Time {
+		day, err := time.Parse(time.DateOnly, text)
+		require.NoError(t, err)
+		return day
+	}
+	require.NoError(t, f.CheckCalibration(heat, at("2026-08-31")))
+	err = f.CheckCalibration(heat, at("2026-09-01"))
+	require.ErrorContains(t, err, "probe[1].calibrated: found the calibration of probe db-1 ran out on 2026-09-01, expected a calibration that holds on 2026-09-01")
+	require.Regexp(t, `^kiln.toml:\d+: `, err.Error())
+	require.NotContains(t, err.Error(), "\n", "one probe")
+	require.NoError(t, f.CheckCalibration(&schedule.Plan{Schedule: schedule.Schedule{Stages: heat.Schedule.Stages[:1]}}, at("2030-01-01")))
+	err = f.CheckCalibration(heat, at("2027-03-14"))
+	require.Len(t, strings.Split(err.Error(), "\n"), 4, "two dry bulbs, two cores: %v", err)
+
+	f, err = Read("kiln.toml", []byte(strings.Replace(read(t, boardExample), "calibrated = 2026-03-14\n", "", 1)))
+	require.NoError(t, err)
+	require.ErrorContains(t, f.CheckCalibration(heat, at("2026-08-31")), "probe db-1 was never calibrated")
+
+	faults := faultsOf(t, strings.Replace(read(t, boardExample), "calibrated = 2026-03-14", "calibrated = 2026-03-14\nrecalibrate = 2026-03-14", 1))
+	require.Len(t, faults, 1)
+	require.Equal(t, "probe[1].recalibrate", faults[0].Key)
 }
