@@ -199,7 +199,7 @@ var homes = []struct {
 	in       []string
 	reason   string
 }{
-	{"os", []string{"cmd/...", "controller/store", "controller/operator", "hardware/probe/...", "hardware/hardwaretest/..."}, "cores do no I/O"},
+	{"os", []string{"cmd/...", "controller/store", "controller/operator", "hardware/board", "hardware/probe/...", "hardware/hardwaretest/..."}, "cores do no I/O"},
 	{"net", []string{"cmd/...", "controller/operator"}, "cores do no I/O"},
 	{"net/http", []string{"cmd/...", "controller/operator", "controller/metrics"}, "cores do no I/O"},
 	{"log", nil, "cores return events; shells log with log/slog"},
