@@ -2,6 +2,7 @@ package simkiln
 
 import (
 	"math"
+	"math/bits"
 	"time"
 
 	"drywarden/hardware"
@@ -17,9 +18,16 @@ const (
 	highPressAt   = 75.0 // C condensing
 	lowPressAt    = -22.0
 	pressureReset = 3 * time.Minute
-	monitorVolts  = 0.85 // of nominal: the mains monitor lets go
-	stallVolts    = 0.80 // the compressor does not turn
-	dropOut       = 0.60 // contactors let go
+	pressureBuild = 10 * time.Second // of working beyond a cut-out's pressure until it is there
+	monitorVolts  = 0.85             // of nominal: the mains monitor lets go
+	stallVolts    = 0.80             // the compressor does not turn
+	dropOut       = 0.60             // contactors let go
+
+	backwardAir  = 0.7   // of the air, with the fans turning against their blades
+	backwardLoad = 0.8   // of the current
+	sprayTravel  = 5.0   // s, from shut to full flow
+	ageing       = 0.01  // of the machine's efficiency lost in a year
+	year         = 8766. // h
 )
 
 // switchOutputs works out which contactors conduct, after anything that may change that: what is told, the heartbeat's
@@ -27,7 +35,6 @@ const (
 func (k *Kiln) switchOutputs() {
 	s := &k.s
 	before := s.Closed
-	on := s.Outputs.On
 	fault := &s.Severity
 	s.Master = s.Now-s.Beat <= heartbeatHold && fault[MainsLoss] == 0
 	master := s.Master && fault[EmergencyStop] == 0
@@ -36,20 +43,11 @@ func (k *Kiln) switchOutputs() {
 	if v := fault[BrownOut]; v > 0 {
 		s.Volts = max(0.5, 1-0.18*v)
 	}
-	closed := on
-	if fresh := on &^ s.Told & s.Bouncing; fresh != 0 {
-		s.BounceUntil = s.Now + time.Duration(4*fault[ContactorBounce])*time.Second
-	}
-	s.Told = on
-	switch {
-	case s.Now >= s.BounceUntil:
-		s.BounceUntil = 0
-	case (s.BounceUntil-s.Now)/time.Second%2 == 0:
+	closed := s.Pulled
+	if s.Parted {
 		closed &^= s.Bouncing
 	}
-	if s.Now >= s.RelayUntil {
-		s.RelayUntil = 0
-	} else {
+	if s.Now < s.RelayUntil {
 		closed = 0
 	}
 	if fault[RelayGlitch] > 0 {
@@ -64,13 +62,14 @@ func (k *Kiln) switchOutputs() {
 		closed &^= hardware.AllFans | hardware.AllHeat
 	}
 	if master {
-		closed |= s.Welded & before
+		closed |= s.Fused // coil and wired protections have no hold on it
 	}
-	// Reversing contactors are locked against each other: the one that was in stays in.
+	// Reversing contactors are locked against each other, welded or not: the one that was in stays in.
+	in := before | s.Fused
 	for g := range k.cfg.Fans.Groups {
 		f, r := hardware.FanForward(g), hardware.FanReverse(g)
 		if closed.Has(f) && closed.Has(r) {
-			closed = closed.With(f, before.Has(f)).With(r, before.Has(r) && !before.Has(f))
+			closed = closed.With(f, in.Has(f)).With(r, in.Has(r) && !in.Has(f))
 		}
 		if fault[BothDirections] > 0 && master && (closed.Has(f) || closed.Has(r)) {
 			closed = closed.With(f, true).With(r, true)
@@ -83,18 +82,16 @@ func (k *Kiln) switchOutputs() {
 		closed = closed.With(hardware.Compressor, false)
 	}
 	if master {
-		closed |= s.Welded & before &^ (hardware.AllFans &^ closed) // the lock holds against a weld too
+		closed |= s.Fused &^ hardware.AllFans // fans: the lock has decided
 	}
 	if fault[HeaterWeld] > 0 && master && k.cfg.Heat.Stages > 0 {
 		closed = closed.With(hardware.Heat1, true)
-	}
-	if fault[CompressorWeld] > 0 && master && before.Has(hardware.Compressor) {
-		closed = closed.With(hardware.Compressor, true)
 	}
 	if fault[SprayStuckOn] > 0 && k.cfg.Spray.Fitted {
 		closed = closed.With(hardware.Spray, true)
 	}
 	s.Closed = closed
+	s.Fused = (s.Fused | closed) & s.Welded
 	if before != closed {
 		if (before^closed)&hardware.AllFans != 0 {
 			s.Cut = true
@@ -105,6 +102,73 @@ func (k *Kiln) switchOutputs() {
 	}
 	k.updateContacts()
 	s.Current = k.currents()
+}
+
+// drawDelays draws how long each contactor takes from being told to moving, relay, coil and armature together: 50 ms to
+// 0.9 s to pull in, 20 to 90 ms to let go; common practice, no source.
+func drawDelays(seed uint64) (pull, drop [hardware.OutputCount]time.Duration) {
+	r := stream(seed, 9)
+	for o := range pull {
+		pull[o] = time.Duration(r.between(50, 900)) * time.Millisecond
+		drop[o] = time.Duration(r.between(20, 90)) * time.Millisecond
+	}
+	return pull, drop
+}
+
+// tell lets the contactors whose command has changed follow it, each after its delay. Lamps and sounder follow at once.
+func (k *Kiln) tell(changed hardware.OutputSet) {
+	s := &k.s
+	slow := changed & k.layout.ReadBack
+	s.Pulled ^= (s.Pulled ^ s.Outputs.On) & changed &^ slow
+	for left := uint32(slow); left != 0; left &= left - 1 {
+		o := bits.TrailingZeros32(left)
+		s.FollowAt[o] = s.Now + k.dropDelay[o]
+		if s.Outputs.On>>o&1 == 1 {
+			s.FollowAt[o] = s.Now + k.pullDelay[o]
+		}
+		s.SwitchAt = min(s.SwitchAt, s.FollowAt[o])
+	}
+}
+
+// stepSwitches moves the contactors that are due, parts and joins those that bounce, and finds when the next one is due.
+func (k *Kiln) stepSwitches() {
+	s := &k.s
+	next := never
+	for o, at := range s.FollowAt {
+		switch {
+		case at == 0:
+		case at > s.Now:
+			next = min(next, at)
+		default:
+			s.FollowAt[o] = 0
+			id := hardware.OutputID(o)
+			on := s.Outputs.On.Has(id)
+			if on && !s.Pulled.Has(id) && s.Bouncing.Has(id) {
+				s.BounceUntil = s.Now + time.Duration(4*s.Severity[ContactorBounce]*float64(time.Second))
+				s.BounceAt = s.Now
+			}
+			s.Pulled = s.Pulled.With(id, on)
+		}
+	}
+	if s.BounceUntil > 0 && s.BounceAt <= s.Now {
+		s.Parted = s.Now < s.BounceUntil && !s.Parted
+		s.BounceAt = min(s.Now+time.Duration(s.SensorRandom.between(80, 400))*time.Millisecond, s.BounceUntil)
+		if s.Now >= s.BounceUntil {
+			s.BounceUntil = 0
+		}
+	}
+	if s.BounceUntil > 0 {
+		next = min(next, s.BounceAt)
+	}
+	if s.RelayUntil > 0 {
+		if s.Now >= s.RelayUntil {
+			s.RelayUntil = 0
+		} else {
+			next = min(next, s.RelayUntil)
+		}
+	}
+	s.SwitchAt = next
+	k.switchOutputs()
 }
 
 // powered tells whether a closed contactor has current to pass.
@@ -149,7 +213,7 @@ func (k *Kiln) moveActuators(dt float64) {
 			want *= min(1, max(0, float64(s.Outputs.FanSpeed[g])))
 		}
 		if s.Severity[FanBackward] > 0 {
-			want *= -0.7
+			want *= -backwardAir
 		}
 		want *= s.Volts
 		if s.Severity[FanStop] > 0 || s.Severity[FanNoStart] > 0 && math.Abs(s.FanSpeed[g]) < 0.05 {
@@ -171,7 +235,7 @@ func (k *Kiln) moveActuators(dt float64) {
 		}
 		total += v
 	}
-	total *= 1 - 0.5*min(1, s.Severity[FanWeak])
+	total *= 1 - k.slip()
 	total /= float64(groups)
 	s.Speed = math.Abs(total)
 	if s.Speed > 0.02 {
@@ -189,6 +253,15 @@ func (k *Kiln) moveActuators(dt float64) {
 		s.VentOpen = want
 		k.updateContacts()
 	}
+	spray := 0.0
+	if s.Closed.Has(hardware.Spray) {
+		spray = 1
+	}
+	if s.SprayOpen != spray {
+		step := dt / sprayTravel
+		s.SprayOpen += min(max(spray-s.SprayOpen, -step), step)
+		moving = moving || s.SprayOpen != spray
+	}
 	if s.VentOpen != want {
 		step := dt / k.cfg.Vents.Travel.Std().Seconds()
 		s.VentOpen += min(max(want-s.VentOpen, -step), step)
@@ -198,18 +271,26 @@ func (k *Kiln) moveActuators(dt float64) {
 	s.Moving = moving
 }
 
-func (k *Kiln) spraying() bool {
-	return k.s.Closed.Has(hardware.Spray) && k.s.Severity[NoWater] == 0
+// slip is the share of their speed that the fans lose between motor and blade.
+func (k *Kiln) slip() float64 { return 0.5 * min(2, k.s.Severity[FanWeak]) }
+
+// fanLoad gives what the motors of a fan group draw against full speed, from its speed. A belt that slips carries the
+// fan's torque, which goes with the square of the fan's speed, at the motor's own speed.
+func (k *Kiln) fanLoad(group int) float64 {
+	v, grip := math.Abs(k.s.FanSpeed[group]), 1-k.slip()
+	share := 1.0
+	if k.s.Severity[FanBackward] > 0 {
+		v, share = v/backwardAir, backwardLoad
+	}
+	return share * v * v * v * grip * grip
 }
 
 func (k *Kiln) fanPower() float64 {
-	s := &k.s
 	each := float64(k.cfg.Fans.Power) / float64(k.cfg.Fans.Groups)
 	sum := 0.0
 	for g := range k.cfg.Fans.Groups {
 		if k.powered(hardware.FanForward(g)) || k.powered(hardware.FanReverse(g)) {
-			v := math.Abs(s.FanSpeed[g])
-			sum += each * v * v * v
+			sum += each * k.fanLoad(g)
 		}
 	}
 	return sum
@@ -236,11 +317,7 @@ func (k *Kiln) currents() (a [hardware.OutputCount]float32) {
 	for g := range k.cfg.Fans.Groups {
 		for _, o := range [...]hardware.OutputID{hardware.FanForward(g), hardware.FanReverse(g)} {
 			if k.powered(o) && s.Severity[FanNoStart] == 0 {
-				v := math.Abs(s.FanSpeed[g])
-				a[o] = float32(each * max(v*v*v, 0.1) / volts)
-				if s.Severity[FanBackward] > 0 {
-					a[o] = float32(0.8 * each / volts)
-				}
+				a[o] = float32(each * max(k.fanLoad(g), 0.1) / volts)
 			}
 		}
 	}
@@ -267,6 +344,14 @@ func (k *Kiln) blowerSpeed() float64 {
 		return lowCoil / nominalCoil
 	}
 	return 1
+}
+
+// since keeps when something began that is still so; never while it is not.
+func since(began time.Duration, is bool, now time.Duration) time.Duration {
+	if !is {
+		return never
+	}
+	return min(began, now)
 }
 
 // machineResult is what the machine does to the room in one step, W and kg/s.
@@ -303,21 +388,23 @@ func (k *Kiln) runMachine(dt float64) (m machineResult) {
 		if s.MachineOn == 0 {
 			s.Starts++
 			s.Pump.Te, s.Pump.Tc = s.RoomT-15, s.RoomT+15
-			s.PumpAt = 0
+			s.PumpAt, s.HighSince, s.LowSince = 0, never, never
 		}
 		s.MachineOn += time.Duration(dt * float64(time.Second))
 		if s.Now >= s.PumpAt {
 			o := operating{t: s.RoomT, w: s.RoomW, pressure: pressure, coilAir: max(coilAir, 0.02*scale),
-				condAir: nominalConden * scale, power: nominalPower * scale, efficiency: float64(c.Efficiency) * (1 - 0.2*min(3, s.Severity[LowCharge]))}
+				condAir: nominalConden * scale, power: nominalPower * scale, efficiency: k.efficiency(), difference: coilDifference + starved*s.Severity[LowCharge]}
 			if !blows {
 				o.condAir *= 0.1
 			}
 			s.Pump = o.balance(s.Pump.Te)
 			s.PumpAt = s.Now + 10*time.Second
-			if s.Pump.Tc > highPressAt {
+			s.HighSince = since(s.HighSince, s.Pump.Tc > highPressAt, s.Now)
+			s.LowSince = since(s.LowSince, s.Pump.Te < lowPressAt, s.Now)
+			if s.Now-s.HighSince >= pressureBuild {
 				s.HighPress = s.Now + pressureReset
 			}
-			if s.Pump.Te < lowPressAt {
+			if s.Now-s.LowSince >= pressureBuild {
 				s.LowPress = s.Now + pressureReset
 			}
 		}
@@ -368,8 +455,12 @@ func (k *Kiln) runMachine(dt float64) (m machineResult) {
 		}
 		k.switchOutputs()
 	}
-	if s.Ice > 0 && !runs && s.RoomT > 0 {
-		melt := 15 * scale * s.RoomT / fusion
+	over := s.RoomT
+	if runs {
+		over = s.Pump.Coil
+	}
+	if s.Ice > 0 && over > 0 {
+		melt := 15 * scale * over / fusion
 		if blows {
 			melt *= 10
 		}
@@ -401,6 +492,12 @@ func (k *Kiln) runMachine(dt float64) (m machineResult) {
 	}
 	s.Shell += (shell - s.Shell) * k.fade(dt).shell
 	return m
+}
+
+// efficiency gives the share of Carnot that the machine reaches at its age.
+func (k *Kiln) efficiency() float64 {
+	c := &k.cfg.Machine
+	return float64(c.Efficiency) * math.Pow(1-ageing, (c.Age.Std()+k.s.Now).Hours()/year)
 }
 
 // fades is by how much drain and shell near their ends in a step of a length: the last length's, kept.

@@ -36,7 +36,8 @@ type Config struct {
 // Room is the chamber.
 type Room struct {
 	AirVolume   quantity.CubicMeter    // free air
-	UA          quantity.WattPerKelvin // through walls, floor and roof
+	UA          quantity.WattPerKelvin // through walls and roof, to the outdoor air
+	GroundUA    quantity.WattPerKelvin // through the floor, to ground that stands at the mean of the weather
 	AirChanges  quantity.PerHour       // infiltration with vents and door shut
 	Structure   quantity.JoulePerKelvin
 	StructureUA quantity.WattPerKelvin // between structure and air
@@ -58,10 +59,11 @@ type Fans struct {
 // power, air flows and blower of a nominal 3 kW machine.
 type Machine struct {
 	Fitted     bool
-	Scale      quantity.Ratio // 1: 3 kW nominal
-	Efficiency quantity.Ratio // of Carnot, 0.45 to 0.55
-	BlowerLow  bool           // the blower has a low speed
-	Crankcase  quantity.Watt  // crankcase heater
+	Scale      quantity.Ratio    // 1: 3 kW nominal
+	Efficiency quantity.Ratio    // of Carnot when new, 0.45 to 0.55
+	Age        quantity.Duration // at the start of the simulation; efficiency falls by 1 % a year
+	BlowerLow  bool              // the blower has a low speed
+	Crankcase  quantity.Watt     // crankcase heater
 	HoldUp     quantity.Kilogram
 	DrainLag   quantity.Duration
 }
@@ -161,7 +163,7 @@ func DefaultConfig() Config {
 	return Config{
 		Seed:     1,
 		Pressure: 101325,
-		Room: Room{AirVolume: 72, UA: 50, AirChanges: 0.1, Structure: 1.5e6, StructureUA: 200, WallArea: 130, Start: 20,
+		Room: Room{AirVolume: 72, UA: 42, GroundUA: 8, AirChanges: 0.1, Structure: 1.5e6, StructureUA: 200, WallArea: 130, Start: 20,
 			StartRH: 0.75},
 		Fans:    Fans{Groups: 2, Power: 2000, Flow: 11, Drive: true, Coast: quantity.Duration(60 * time.Second)},
 		Machine: Machine{Fitted: true, Scale: 1, Efficiency: 0.48, BlowerLow: true, Crankcase: 60, HoldUp: 1, DrainLag: quantity.Duration(8 * time.Minute)},
@@ -207,6 +209,7 @@ func (c *Config) Validate() error {
 	within("pressure (Pa)", float64(c.Pressure), 50e3, 110e3)
 	within("air volume (m3)", float64(c.Room.AirVolume), 1, 2000)
 	within("room UA (W/K)", float64(c.Room.UA), 0, 5000)
+	within("ground UA (W/K)", float64(c.Room.GroundUA), 0, 5000)
 	within("air changes (/h)", float64(c.Room.AirChanges), 0, 20)
 	within("structure (J/K)", float64(c.Room.Structure), 1e3, 1e9)
 	within("structure UA (W/K)", float64(c.Room.StructureUA), 1, 1e5)
@@ -220,6 +223,7 @@ func (c *Config) Validate() error {
 	if c.Machine.Fitted {
 		within("machine scale", float64(c.Machine.Scale), 0.005, 50)
 		within("machine efficiency", float64(c.Machine.Efficiency), 0.2, 0.8)
+		within("machine age (years)", c.Machine.Age.Std().Hours()/year, 0, 50)
 		within("crankcase heater (W)", float64(c.Machine.Crankcase), 0, 2000)
 		within("coil hold-up (kg)", float64(c.Machine.HoldUp), 0, 50)
 		within("drain lag (s)", c.Machine.DrainLag.Std().Seconds(), 1, 7200)
@@ -288,10 +292,6 @@ func (c *Config) Validate() error {
 	within("wrong oven-dry masses", float64(c.Person.WrongDry), 0, 1)
 	within("rounds with the door open", float64(c.Person.Doors), 0, 1)
 	within("ignored alarms", float64(c.Person.Ignores), 0, 1)
-	for i, h := range c.Weather.Hours {
-		within(fmt.Sprintf("weather hour %d temperature (C)", i), float64(h.Temperature), -50, 55)
-		within(fmt.Sprintf("weather hour %d humidity", i), float64(h.Humidity), 0.02, 1)
-	}
 	within("nodes", float64(c.Nodes), 6, maxNodes)
 	within("air step (s)", c.AirStep.Seconds(), 1, 10)
 	within("wood step (s)", c.WoodStep.Seconds(), 10, 600)

@@ -31,10 +31,10 @@ const (
 	AirflowLost                  // airflow switch opens though the fans turn
 	FanStop                      // every fan group stops
 	FanNoStart                   // a fan group at rest does not start
-	FanWeak                      // air through the load falls by severity x half (belt, baffle)
+	FanWeak                      // a belt slips: the fan loses severity x half of its speed, its motor most of its load
 	HighPressureTrip             // compressor high-pressure cut-out
 	LowPressureTrip              // compressor low-pressure cut-out
-	LowCharge                    // refrigerant lost: evaporator capacity falls by severity x 20 %
+	LowCharge                    // refrigerant lost: the evaporator starves, colder by severity x 6 K or so, and its capacity falls by about a fifth
 	CoilIced                     // ice on the coil from one moment to the next, severity x 6 kg
 	CoilFouled                   // coil air falls by severity x 40 %
 	CompressorNoEffect           // the contactor closes, the compressor does not run
@@ -72,7 +72,7 @@ const (
 	HumidityDrift                // the humidity probe reads high, severity x 1 % RH more a day
 	ContactorWeld                // one output stays closed once it was
 	ContactorStick               // one output does not close
-	ContactorBounce              // one output chatters for severity x 4 s each time it is told to close
+	ContactorBounce              // one output chatters for severity x 4 s, several times a second, each time it is told to close
 	OutputOpen                   // one output's contactor closes and nothing flows: fuse, overload, broken wire
 	FanBackward                  // fans turn against the way told, two phases swapped: 70 % of the air, 80 % of the current
 	RelayReset                   // the relay board falls back to all off for severity x 1 s
@@ -264,6 +264,8 @@ func (k *Kiln) stepFaults() {
 			s.ProbeSeverity[f.Probe] = severity
 		case f.Kind == ContactorWeld:
 			s.Welded = s.Welded.With(f.Output, true)
+		case f.Kind == CompressorWeld:
+			s.Welded = s.Welded.With(hardware.Compressor, true)
 		case f.Kind == ContactorStick:
 			s.Stuck = s.Stuck.With(f.Output, true)
 		case f.Kind == ContactorBounce:
@@ -290,6 +292,7 @@ func (k *Kiln) beginFault(f *Fault) {
 		k.s.CellSlip += 0.05 * severity
 	case RelayReset:
 		k.s.RelayUntil = k.s.Now + time.Duration(severity*float64(time.Second))
+		k.s.SwitchAt = min(k.s.SwitchAt, k.s.RelayUntil)
 	}
 }
 

@@ -28,6 +28,9 @@ type Kiln struct {
 	meterGain float64
 	dry, wet  hardware.ProbeID // the first of each, or NoProbe
 	fades     fades
+	pullDelay [hardware.OutputCount]time.Duration
+	dropDelay [hardware.OutputCount]time.Duration
+	groundT   float64 // C, under the floor
 
 	s       state
 	wood    wood
@@ -58,6 +61,7 @@ type state struct {
 	Reverse   bool
 	Air       bool // enough for the airflow switch
 	VentOpen  float64
+	SprayOpen float64
 	Door      bool
 	MachineOn time.Duration // since the compressor started, 0: stands
 	Pump      heatPump
@@ -65,12 +69,19 @@ type state struct {
 	Shell     float64
 	HighPress time.Duration // cut-outs stay open until here
 	LowPress  time.Duration
+	HighSince time.Duration // beyond the cut-out's pressure, never: not
+	LowSince  time.Duration
 	LimitTrip bool
 	Moving    bool // fans or vents are between two states
 
-	Told                          hardware.OutputSet // when contactors were last worked out
-	Welded, Stuck, Bouncing, Dead hardware.OutputSet // outputs with such a fault
-	BounceUntil, RelayUntil       time.Duration
+	Pulled                        hardware.OutputSet                  // contactors whose armature is in
+	FollowAt                      [hardware.OutputCount]time.Duration // when each follows what it was told, 0: it has
+	SwitchAt                      time.Duration                       // the next of all that switches by itself
+	Welded, Stuck, Bouncing, Dead hardware.OutputSet                  // outputs with such a fault
+	Fused                         hardware.OutputSet                  // of the welded, those that have closed: they no longer open
+	BounceUntil, BounceAt         time.Duration
+	Parted                        bool // the bouncing contactors are apart just now
+	RelayUntil                    time.Duration
 	Volts                         float64 // of nominal
 
 	// wood step under way
@@ -160,14 +171,15 @@ func New(cfg Config) (*Kiln, error) {
 	cfg.Samples = append([]int8(nil), cfg.Samples...)
 	cfg.Faults = append([]Fault(nil), cfg.Faults...)
 	cfg.Weather.Hours = append([]WeatherHour(nil), cfg.Weather.Hours...)
-	k := &Kiln{cfg: cfg, table: newIsotherms()}
+	k := &Kiln{cfg: cfg, table: newIsotherms(), groundT: cfg.Weather.mean()}
+	k.pullDelay, k.dropDelay = drawDelays(cfg.Seed)
 	k.buildLayout()
 	gain := stream(cfg.Seed, 7)
 	k.meterGain = 1 + 0.005*gain.normal()
 	s := &k.s
 	s.SensorRandom, s.WeatherRandom, s.PersonRandom = stream(cfg.Seed, 1), stream(cfg.Seed, 2), stream(cfg.Seed, 3)
 	s.Done = make([]Action, 0, 64)
-	s.Volts = 1
+	s.Volts, s.SwitchAt = 1, never
 	k.loadBoards()
 	k.cutSamples()
 
@@ -227,6 +239,7 @@ func (k *Kiln) Advance(d time.Duration) {
 		if step > time.Second {
 			step = min(step, k.quiet())
 		}
+		step = min(step, s.SwitchAt-s.Now)
 		s.Now += step
 		if s.Now >= s.FaultCheck {
 			k.flushAir(step)
@@ -236,7 +249,11 @@ func (k *Kiln) Advance(d time.Duration) {
 			k.flushAir(0)
 			k.switchOutputs()
 		}
-		if s.BounceUntil > 0 || s.RelayUntil > 0 || s.Severity[RelayGlitch] > 0 {
+		if s.Now >= s.SwitchAt {
+			k.flushAir(0)
+			k.stepSwitches()
+		}
+		if s.Severity[RelayGlitch] > 0 {
 			k.flushAir(step)
 			k.switchOutputs()
 		}
@@ -257,7 +274,7 @@ func (k *Kiln) Advance(d time.Duration) {
 func (k *Kiln) quiet() time.Duration {
 	s := &k.s
 	step := k.cfg.AirStep
-	if s.Moving || s.BounceUntil > 0 || s.RelayUntil > 0 || s.Severity[RelayGlitch] > 0 {
+	if s.Moving || s.Severity[RelayGlitch] > 0 {
 		return time.Second
 	}
 	for _, at := range [...]time.Duration{s.AirAt + k.cfg.AirStep, s.SampleAt, s.FaultCheck, s.PersonNext, s.Beat + heartbeatHold} {
@@ -316,6 +333,7 @@ func (k *Kiln) Apply(_ mono.Instant, o hardware.Outputs) error {
 	}
 	s.Outputs = o
 	if !same {
+		k.tell(changed &^ beat)
 		k.switchOutputs()
 	}
 	return nil

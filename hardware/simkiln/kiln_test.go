@@ -126,9 +126,10 @@ func TestStepHalving(t *testing.T) {
 		return days, float64(k.Truth().Energy) / 3.6e6
 	}
 	coarse, e1 := run(5*time.Second, 120*time.Second)
-	fine, e2 := run(3*time.Second, 60*time.Second)
+	fine, e2 := run(2500*time.Millisecond, 60*time.Second)
 	t.Logf("%.3f and %.3f d, %.0f and %.0f kWh", coarse, fine, e1, e2)
 	require.InEpsilon(t, fine, coarse, 0.005)
+	require.InEpsilon(t, e2, e1, 0.005)
 }
 
 func (d *driver) snapshot() (s hardware.Snapshot) {
@@ -473,4 +474,81 @@ func TestFirstLaw(t *testing.T) {
 	t.Logf("%.1f d: %.0f MJ drawn, %.0f walls, %.0f air, %.0f condensate, %.0f sorption, %.0f stored; %.1f MJ (%.2f %%) unexplained",
 		days, s.Electric/1e6, s.Loss/1e6, s.Exchange/1e6, s.DrainHeat/1e6, s.Sorption/1e6, change/1e6, rest/1e6, 100*rest/s.Electric)
 	require.Less(t, math.Abs(rest), 0.005*s.Electric)
+}
+
+// A contactor follows its command after a time of its own, less than a second and the same each time; until then nothing is
+// drawn, and the meter counts from there on.
+func TestContactorsTakeTime(t *testing.T) {
+	c := DefaultConfig()
+	c.Probes.Ideal = true
+	k := newKiln(t, c, lot("pine", 27, 1, 12, 2))
+	d := &driver{k: k}
+	d.idle(fansOnly, time.Minute, nil)
+	apart := map[time.Duration]bool{}
+	for i := range c.Heat.Stages {
+		o := hardware.Heat(i)
+		begin, drawn := k.Now(), k.s.Electric
+		idle := k.fanPower() + controlPower
+		d.on = fansOnly.With(o, true)
+		d.apply()
+		require.False(t, d.snapshot().ReadBack.Has(o), "not at once")
+		for !d.snapshot().ReadBack.Has(o) {
+			k.Advance(time.Millisecond)
+		}
+		took := k.Now() - begin
+		require.Equal(t, k.pullDelay[o], took)
+		require.True(t, took >= 50*time.Millisecond && took < 900*time.Millisecond, "%v", took)
+		apart[took] = true
+		k.Advance(2*time.Second - took)
+		k.flushAir(0)
+		want := idle*2 + float64(c.Heat.Power)/3*(2*time.Second-took).Seconds()
+		require.InEpsilon(t, want, k.s.Electric-drawn, 1e-3, "drawn from the moment it closed")
+		d.on = fansOnly
+		d.apply()
+		require.True(t, d.snapshot().ReadBack.Has(o))
+		k.Advance(90 * time.Millisecond)
+		require.False(t, d.snapshot().ReadBack.Has(o))
+		k.Advance(910 * time.Millisecond)
+		d.idle(fansOnly, 2*time.Second, nil)
+	}
+	require.Len(t, apart, c.Heat.Stages, "each has its own time")
+	checkBooks(t, k)
+}
+
+// The floor loses heat to the ground: at rest the room stands between outdoors and ground as the two conductances have it.
+func TestFloorLosesToTheGround(t *testing.T) {
+	c := DefaultConfig()
+	c.Room = Room{AirVolume: 77, UA: 40, GroundUA: 20, Structure: 1e6, StructureUA: 1e5, Start: 20, StartRH: 0.1}
+	for i := range 400 { // cold for as long as this runs; the year's mean is 6 C
+		t := quantity.Celsius(-10)
+		if i >= 200 {
+			t = 22
+		}
+		c.Weather.Hours = append(c.Weather.Hours, WeatherHour{t, 0.5})
+	}
+	k := newKiln(t, c, lot("pine", 27, 0.001, 6, 1))
+	require.InDelta(t, 6, k.groundT, 1e-9)
+	d := driver{k: k}
+	d.idle(0, 80*time.Hour, nil)
+	require.InDelta(t, (40*-10+20*6+controlPower)/60, k.s.RoomT, 0.1)
+	checkBooks(t, k)
+	require.EqualValues(t, 10, (&Weather{Mean: 10, Seasonal: 8}).mean())
+}
+
+// A machine loses 1 % of its efficiency a year: a common allowance, no source. Ten years old it dries less for its power.
+func TestMachineAges(t *testing.T) {
+	run := func(years float64) *Kiln {
+		c := DefaultConfig()
+		c.Machine.Age = quantity.Duration(years * year * float64(time.Hour))
+		c.Room.Start, c.Room.StartRH = 43, 0.8
+		k := newKiln(t, c, lot("red oak", 27, 5, 60, 2))
+		d := driver{k: k}
+		d.idle(works, 30*time.Minute, nil)
+		return k
+	}
+	fresh, old := run(0), run(10)
+	require.InEpsilon(t, 0.48*math.Pow(0.99, 10), old.efficiency(), 1e-5)
+	require.InEpsilon(t, 0.48, fresh.efficiency(), 1e-5)
+	t.Logf("%.2f kg/h new, %.2f after ten years", fresh.s.Pump.Water*3600, old.s.Pump.Water*3600)
+	require.Less(t, old.s.Pump.Water/old.s.Pump.Power, 0.97*fresh.s.Pump.Water/fresh.s.Pump.Power)
 }

@@ -10,6 +10,7 @@ const (
 	nominalBlower  = 600.0  // W
 	bypass         = 0.20   // share of the evaporator air that touches no fin
 	coilDifference = 6.0    // K, apparatus dew point over evaporating temperature
+	starved        = 8.0    // K more with part of the charge lost: takes about a fifth of the capacity
 	condDifference = 8.0    // K, condensing temperature over leaving air
 	startUp        = 75.0   // s, until a started machine gives all it can
 	frostBelow     = -1.0   // C, of the coil
@@ -33,6 +34,7 @@ type operating struct {
 	t, w, pressure    float64 // room air
 	coilAir, condAir  float64 // kg/s
 	power, efficiency float64 // nominal W, of Carnot
+	difference        float64 // K, apparatus dew point over evaporating temperature
 }
 
 // coilLoad gives what the coil takes from the air when its apparatus dew point is adp.
@@ -47,7 +49,7 @@ func (o *operating) coilLoad(adp float64) (total, sensible, water float64) {
 
 // residual is coil load less what the compressor can lift at evaporating temperature te.
 func (o *operating) residual(te float64) (r float64, h heatPump) {
-	h.Te, h.Coil = te, te+coilDifference
+	h.Te, h.Coil = te, te+o.difference
 	var total float64
 	total, h.Sense, h.Water = o.coilLoad(h.Coil)
 	h.Latent = total - h.Sense

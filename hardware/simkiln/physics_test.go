@@ -242,7 +242,7 @@ func TestMachineExtraction(t *testing.T) {
 // extract gives the machine's kg/kWh, blower included, in air of c and rh.
 func extract(c, rh, coil float64) (float64, heatPump) {
 	o := operating{t: c, w: humidityRatio(rh*saturation(c), 101325), pressure: 101325, coilAir: coil, condAir: nominalConden,
-		power: nominalPower, efficiency: float64(DefaultConfig().Machine.Efficiency)}
+		power: nominalPower, efficiency: float64(DefaultConfig().Machine.Efficiency), difference: coilDifference}
 	h := o.balance(c - 15)
 	return h.Water * 3.6e6 / (h.Power + nominalBlower*coil/nominalCoil), h
 }

@@ -122,8 +122,8 @@ func (k *Kiln) airStep(dt float64) {
 	electric += m.electric
 	sensible += m.sensible
 	water += m.water
-	if k.spraying() {
-		rate := float64(c.Spray.Rate) / 3600
+	if s.SprayOpen > 0 && s.Severity[NoWater] == 0 {
+		rate := s.SprayOpen * float64(c.Spray.Rate) / 3600
 		if vapourPressure(s.RoomW, pressure) > 0.98*saturation(s.RoomT) {
 			rate = 0 // falls to the floor
 		}
@@ -171,6 +171,7 @@ func (k *Kiln) airStep(dt float64) {
 	}
 	exchangeHeat := exchange * (airHeat + steamHeat*outW)
 	loss := float64(c.Room.UA) + exchangeHeat
+	ground := float64(c.Room.GroundUA)
 
 	// Room eliminated: RoomW' = rw0 + rw1*LoadW', RoomT' = rt0 + rt1*LoadT'.
 	flow := k.loadFlow()
@@ -182,8 +183,8 @@ func (k *Kiln) airStep(dt float64) {
 	gEff := g * structure / (structure + g)
 	flowIn, flowOut := flow*heatCap, flow*loadHeat // heat that comes with the air into the load, and out of it
 	roomCap := s.RoomMass * heatCap / dt
-	invT := 1 / (roomCap + flowOut + loss + gEff)
-	rt0 := (roomCap*s.RoomT + sensible + loss*s.OutT + gEff*s.StructureT) * invT
+	invT := 1 / (roomCap + flowOut + loss + ground + gEff)
+	rt0 := (roomCap*s.RoomT + sensible + loss*s.OutT + ground*k.groundT + gEff*s.StructureT) * invT
 	rt1 := flowOut * invT
 
 	// Load: two equations.
@@ -206,9 +207,9 @@ func (k *Kiln) airStep(dt float64) {
 	s.WaterIn += exchange * outW * dt
 	s.WaterOut += exchange * roomW * dt
 	s.EnergyIn += electric * dt
-	s.EnergyOut += loss * (roomT - s.OutT) * dt
+	s.EnergyOut += (loss*(roomT-s.OutT) + ground*(roomT-k.groundT)) * dt
 	s.Electric += electric * dt
-	s.Loss += float64(c.Room.UA) * (roomT - s.OutT) * dt
+	s.Loss += (float64(c.Room.UA)*(roomT-s.OutT) + ground*(roomT-k.groundT)) * dt
 	s.Exchange += exchange * (moistEnthalpy(roomT, roomW) - moistEnthalpy(s.OutT, outW)) * dt
 	s.EnergyIn += m.latent * dt
 	s.EnergyIn += steamHeat*((roomW-s.RoomW)*s.RoomMass*roomT+(loadW-s.LoadW)*s.LoadMass*loadT) +

@@ -7,7 +7,7 @@ import (
 )
 
 // savedFormat changes whenever the state's meaning does.
-const savedFormat = 2
+const savedFormat = 3
 
 // Clone gives an independent kiln in the same state: both go on alike as long as they are told alike.
 func (k *Kiln) Clone() *Kiln {

@@ -72,3 +72,15 @@ func ReadWeather(from io.Reader) ([]WeatherHour, error) {
 	}
 	return hours, nil
 }
+
+// mean gives the mean temperature of all that the weather can be, C.
+func (w *Weather) mean() float64 {
+	if len(w.Hours) == 0 {
+		return float64(w.Mean)
+	}
+	sum := 0.0
+	for _, h := range w.Hours {
+		sum += float64(h.Temperature)
+	}
+	return sum / float64(len(w.Hours))
+}

@@ -24,7 +24,8 @@ type Sim struct {
 
 // SimRoom is the chamber.
 type SimRoom struct {
-	HeatLoss   quantity.WattPerKelvin  `toml:"heat_loss"`
+	HeatLoss   quantity.WattPerKelvin  `toml:"heat_loss"`   // to the outdoor air
+	GroundLoss quantity.WattPerKelvin  `toml:"ground_loss"` // through the floor, to ground at the weather's mean
 	AirChanges quantity.PerHour        `toml:"air_changes"`
 	Structure  quantity.JoulePerKelvin `toml:"structure"`
 	Exchange   quantity.WattPerKelvin  `toml:"structure_exchange"`
@@ -45,7 +46,8 @@ type SimFans struct {
 // SimMachine is the heat pump, as a share of a nominal 3 kW machine.
 type SimMachine struct {
 	Scale      float64           `toml:"scale"`
-	Efficiency quantity.Ratio    `toml:"efficiency"` // of Carnot
+	Efficiency quantity.Ratio    `toml:"efficiency"` // of Carnot, when new
+	Age        quantity.Duration `toml:"age"`
 	BlowerLow  bool              `toml:"blower_low"`
 	Crankcase  quantity.Watt     `toml:"crankcase"`
 	HoldUp     quantity.Kilogram `toml:"hold_up"`
@@ -94,6 +96,7 @@ type SimProbes struct {
 	Coil       bool `toml:"coil"`
 	Suction    bool `toml:"suction"`
 	Shell      bool `toml:"shell"`
+	LoadCells  int  `toml:"load_cells"` // sample boards that hang, the first of the charge sheet
 }
 
 // SimPerson is the operator, in the simulation only.
@@ -114,16 +117,16 @@ func (s *Sim) SetDefaults() {
 	d := simkiln.DefaultConfig()
 	*s = Sim{
 		Seed: d.Seed,
-		Room: SimRoom{d.Room.UA, d.Room.AirChanges, d.Room.Structure, d.Room.StructureUA, d.Room.WallArea, d.Room.Start, d.Room.StartRH},
+		Room: SimRoom{d.Room.UA, d.Room.GroundUA, d.Room.AirChanges, d.Room.Structure, d.Room.StructureUA, d.Room.WallArea, d.Room.Start, d.Room.StartRH},
 		Fans: SimFans{d.Fans.Groups, d.Fans.Power, quantity.CubicMeterPerHour(d.Fans.Flow * 3600), d.Fans.Coast, d.Fans.Drive},
-		Machine: SimMachine{float64(d.Machine.Scale), d.Machine.Efficiency, d.Machine.BlowerLow, d.Machine.Crankcase, d.Machine.HoldUp,
+		Machine: SimMachine{float64(d.Machine.Scale), d.Machine.Efficiency, d.Machine.Age, d.Machine.BlowerLow, d.Machine.Crankcase, d.Machine.HoldUp,
 			d.Machine.DrainLag},
 		Heat:    SimHeat{d.Heat.Stages, d.Heat.Power},
 		Vent:    SimVent{d.Vents.Fitted, d.Vents.Flow, d.Vents.Travel},
 		Spray:   SimSpray{d.Spray.Fitted, d.Spray.Rate},
 		Weather: SimWeather{d.Weather.Mean, d.Weather.Daily, d.Weather.Seasonal, d.Weather.Noise, d.Weather.Humidity, d.Weather.Day, ""},
 		Probes: SimProbes{d.Probes.DryBulbs, d.Probes.WetBulbs, d.Probes.Humidity, d.Probes.LeavingAir, d.Probes.Cores, d.Probes.Pins,
-			d.Probes.Outdoor, d.Probes.Coil, d.Probes.Suction, d.Probes.Shell},
+			d.Probes.Outdoor, d.Probes.Coil, d.Probes.Suction, d.Probes.Shell, d.Probes.LoadCells},
 		Person: SimPerson{Absent: d.Person.Absent, Key: d.Person.Key, Weighing: d.Person.Weighing, Notice: d.Person.Notice, Mend: d.Person.Mend},
 		Boards: 12,
 	}
@@ -140,10 +143,10 @@ func (f *File) Plant(load Load) simkiln.Config {
 	s := f.Simulated
 	c := simkiln.DefaultConfig()
 	c.Seed, c.Pressure = s.Seed, f.Pressure()
-	c.Room = simkiln.Room{AirVolume: f.Volume, UA: s.Room.HeatLoss, AirChanges: s.Room.AirChanges, Structure: s.Room.Structure,
+	c.Room = simkiln.Room{AirVolume: f.Volume, UA: s.Room.HeatLoss, GroundUA: s.Room.GroundLoss, AirChanges: s.Room.AirChanges, Structure: s.Room.Structure,
 		StructureUA: s.Room.Exchange, WallArea: s.Room.WallArea, Start: s.Room.Start, StartRH: s.Room.Humidity}
 	c.Fans = simkiln.Fans{Groups: s.Fans.Groups, Power: s.Fans.Power, Flow: float64(s.Fans.Flow) / 3600, Drive: s.Fans.Drive, Coast: s.Fans.Coast}
-	c.Machine = simkiln.Machine{Fitted: f.Compressor != nil, Scale: quantity.Ratio(s.Machine.Scale), Efficiency: s.Machine.Efficiency,
+	c.Machine = simkiln.Machine{Fitted: f.Compressor != nil, Scale: quantity.Ratio(s.Machine.Scale), Efficiency: s.Machine.Efficiency, Age: s.Machine.Age,
 		BlowerLow: s.Machine.BlowerLow && f.Compressor != nil, Crankcase: s.Machine.Crankcase, HoldUp: s.Machine.HoldUp, DrainLag: s.Machine.DrainLag}
 	c.Heat = simkiln.Heat{Stages: s.Heat.Stages, Power: s.Heat.Power}
 	c.Vents = simkiln.Vents{Fitted: s.Vent.Fitted, Flow: s.Vent.Flow, Travel: s.Vent.Travel}
@@ -153,7 +156,8 @@ func (f *File) Plant(load Load) simkiln.Config {
 	machine := f.Compressor != nil
 	c.Probes = simkiln.Probes{DryBulbs: s.Probes.DryBulbs, WetBulbs: s.Probes.WetBulbs, Humidity: s.Probes.Humidity,
 		LeavingAir: s.Probes.LeavingAir, Cores: s.Probes.Cores, Pins: s.Probes.Pins, Outdoor: s.Probes.Outdoor,
-		Coil: s.Probes.Coil && machine, Suction: s.Probes.Suction && machine, Shell: s.Probes.Shell && machine}
+		Coil: s.Probes.Coil && machine, Suction: s.Probes.Suction && machine, Shell: s.Probes.Shell && machine,
+		LoadCells: min(s.Probes.LoadCells, len(load.Samples))}
 	c.Person = simkiln.Person{Absent: s.Person.Absent, Key: s.Person.Key, Weighing: s.Person.Weighing, Notice: s.Person.Notice, Mend: s.Person.Mend,
 		Slips: s.Person.Slips, WrongDry: s.Person.WrongDry, Ignores: s.Person.Ignores, Doors: s.Person.Doors}
 	c.Samples = load.Samples
