@@ -291,12 +291,13 @@ func (a *app) printCheck(told *checkJSON, units kilnfile.Units) error {
 		fmt.Fprintf(w, "charge %s: no fault; about %.0f days\n", c.ID, c.Days)
 		fmt.Fprint(w, wrap("  schedule ", c.Schedule+" ("+c.Source+")", "    "))
 		fmt.Fprintln(w, "  stage\tuntil\tdry bulb\tEMC\ttime")
-		for _, s := range c.Stages {
-			until := ""
-			if s.Until != nil {
-				until = fmt.Sprintf("%.1f %%", *s.Until)
+		for i, s := range c.Stages {
+			next := ""
+			if i+1 < len(c.Stages) {
+				next = c.Stages[i+1].Kind
 			}
-			fmt.Fprintf(w, "  %s\t%s\t%s\t%.1f %%\t%s\n", s.Name, until, temperature(s.DryBulb, units), s.EMC, days(time.Duration(s.Hours*float64(time.Hour))))
+			fmt.Fprintf(w, "  %s\t%s\t%s\t%s\n", s.Name, untilText(s.Kind, s.Until, next), airText(s.Kind, s.DryBulb, s.EMC, units),
+				days(time.Duration(s.Hours*float64(time.Hour))))
 		}
 		_ = w.Flush()
 		for _, n := range c.Notes {

@@ -8,7 +8,9 @@ import (
 	"text/tabwriter"
 	"time"
 
+	"drywarden/cmd/drywarden/internal/kilnfile"
 	"drywarden/controller"
+	"drywarden/schedule"
 )
 
 func seconds(s float64) time.Duration { return time.Duration(s * float64(time.Second)) }
@@ -167,19 +169,49 @@ func (a *app) printStages(s *controller.Status) error {
 	w := tabwriter.NewWriter(a.out, 0, 0, 2, ' ', 0)
 	fmt.Fprintln(w, "\tstage\tkind\tdry bulb\tEMC\tuntil")
 	for i, st := range s.Charge.Stages {
-		mark, until := " ", ""
+		mark := " "
 		if i == s.Charge.Stage {
 			mark = ">"
 		}
-		switch {
-		case st.UntilMC != nil:
-			until = fmt.Sprintf("%.1f %%", *st.UntilMC)
-		case st.For != nil:
+		next := ""
+		if i+1 < len(s.Charge.Stages) {
+			next = s.Charge.Stages[i+1].Kind
+		}
+		until := untilText(st.Kind, st.UntilMC, next)
+		if st.For != nil {
 			until = days(seconds(*st.For)) + " at the set points"
 		}
-		fmt.Fprintf(w, "%s%d\t%s\t%s\t%s\t%.1f %%\t%s\n", mark, i+1, st.Name, st.Kind, temperature(st.DryBulb, units), st.EMC, until)
+		air := airText(st.Kind, st.DryBulb, st.EMC, units)
+		fmt.Fprintf(w, "%s%d\t%s\t%s\t%s\t%s\n", mark, i+1, st.Name, st.Kind, air, until)
 	}
 	return w.Flush()
+}
+
+// untilText says in a word what ends a stage of a kind, when its next is of another.
+func untilText(kind string, until *float64, next string) string {
+	switch {
+	case until != nil:
+		return fmt.Sprintf("%.1f %%", *until)
+	case kind == schedule.Dry.String() && next == schedule.Equalize.String():
+		return "driest is ready"
+	case kind == schedule.Dry.String():
+		return "all at target"
+	case kind == schedule.Equalize.String():
+		return "even"
+	case kind == schedule.Heat.String():
+		return "exposure"
+	case kind == schedule.Cool.String():
+		return "cooled"
+	}
+	return ""
+}
+
+// airText gives a stage's air in two columns; while it cools, none is asked for.
+func airText(kind string, dryBulb, emc float64, units kilnfile.Units) string {
+	if kind == schedule.Cool.String() {
+		return "-\t-"
+	}
+	return fmt.Sprintf("%s\t%.1f %%", temperature(dryBulb, units), emc)
 }
 
 func (a *app) printTrips(trips []controller.TripStatus, unjudged []string) error {
