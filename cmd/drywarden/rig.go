@@ -116,6 +116,9 @@ func (p *person) act() {
 			c.Verb, c.Rule = controller.VerbAck, a.Rule
 		case simkiln.ResetTrip:
 			c.Verb, c.Rule = controller.VerbReset, a.Rule
+			// Whoever was called for it has put right what it was; a technician's reset is refused without a reason.
+			p.loop.SubmitOrder(controller.Order{Command: c, Reason: "mended"})
+			continue
 		case simkiln.Confirm:
 			c.Verb = controller.VerbConfirm
 		default:

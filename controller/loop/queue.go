@@ -35,6 +35,13 @@ func (l *Loop) Submit(commands ...controller.Command) <-chan controller.Reply {
 	return replies
 }
 
+// SubmitOrder does the same with one order that carries a reason.
+func (l *Loop) SubmitOrder(order controller.Order) <-chan controller.Reply {
+	replies := make(chan controller.Reply, 1)
+	l.put(ask{order: order, answer: func(a controller.Answer) { replies <- a.Reply }})
+	return replies
+}
+
 // Start hands in a charge whose plan is ready, for simulations; nothing is kept on disk. The plan gets its run id here.
 func (l *Loop) Start(plan *schedule.Plan) <-chan controller.Reply {
 	replies := make(chan controller.Reply, 1)

@@ -452,3 +452,18 @@ func TestStormIsReplayable(t *testing.T) {
 		require.Equal(t, kind, back)
 	}
 }
+
+// Whatever ails a humidity transmitter, it shows 0 to 100 %; and it never answers for a thermometer.
+func TestHumidityStaysInItsRange(t *testing.T) {
+	for _, kind := range []FaultKind{ProbeNoise, ProbeDrift, ProbePowerOn, ProbeDuplicate, HumidityDrift} {
+		k, _ := busy(t)
+		id := probeOf(k, hardware.RoleHumidity)
+		require.NoError(t, k.Inject(Fault{Kind: kind, Probe: id, Severity: 10}))
+		for range 6 * 3600 {
+			s := second(t, k, works)
+			if r := s.Readings[id]; r.OK() {
+				require.True(t, r.Value >= 0 && r.Value <= 1, "%s: %v", kind, r.Value)
+			}
+		}
+	}
+}

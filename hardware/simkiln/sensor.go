@@ -311,12 +311,15 @@ func (k *Kiln) sample() {
 		}
 		if fault := s.ProbeFault[i]; fault != NoFault {
 			v, q = k.spoil(i, f, fault, v)
+			if f.humid() {
+				v = min(max(v, 0), 1) // a transmitter ends at its range, whatever is wrong with it
+			}
 		}
 		if f.bus() {
 			switch {
 			case s.Severity[BusDown] > 0:
 				q = hardware.NoAnswer
-			case s.PowerOn && f.role != hardware.RoleHumidity && f.role != hardware.RoleOutdoorHumidity:
+			case s.PowerOn && f.thermometer():
 				v = powerOnValue
 			}
 		}
@@ -330,9 +333,12 @@ func (k *Kiln) sample() {
 	s.PowerOn = false
 	if s.Severity[ProbeDuplicate] > 0 {
 		for i := range k.fitted {
-			if s.ProbeFault[i] == ProbeDuplicate && i > 0 {
+			if s.ProbeFault[i] != ProbeDuplicate || !k.fitted[i].thermometer() {
+				continue // only thermometers can be taken for each other
+			}
+			if i > 0 {
 				s.Reading[i] = s.Reading[0]
-			} else if s.ProbeFault[i] == ProbeDuplicate && len(k.fitted) > 1 {
+			} else if len(k.fitted) > 1 && k.fitted[1].thermometer() {
 				s.Reading[0] = s.Reading[1]
 			}
 		}
@@ -348,12 +354,18 @@ const powerOnValue = 85
 // bus tells whether a probe hangs on the digital bus; pins and load cells have meters of their own.
 func (f *fitted) bus() bool { return f.role != hardware.RolePin && f.role != hardware.RoleLoadCell }
 
+func (f *fitted) humid() bool {
+	return f.role == hardware.RoleHumidity || f.role == hardware.RoleOutdoorHumidity
+}
+
+func (f *fitted) thermometer() bool { return f.bus() && !f.humid() }
+
 // spoil gives what a faulty probe shows.
 func (k *Kiln) spoil(i int, f *fitted, fault FaultKind, v float64) (float64, hardware.Quality) {
 	s := &k.s
 	severity := s.ProbeSeverity[i]
 	unit := 1.0 // K
-	if f.role == hardware.RoleHumidity || f.role == hardware.RoleOutdoorHumidity {
+	if f.humid() {
 		unit = 0.04
 	}
 	switch fault {
@@ -371,6 +383,9 @@ func (k *Kiln) spoil(i int, f *fitted, fault FaultKind, v float64) (float64, har
 	case ProbeNoise:
 		return v + 2*severity*unit*s.SensorRandom.noise(), hardware.Valid
 	case ProbePowerOn:
+		if !f.thermometer() {
+			return v, hardware.NoAnswer // what has no such value is silent while it starts
+		}
 		return powerOnValue, hardware.Valid
 	case PinLoose:
 		s.ProbeDrift[i] += severity * sampling.Hours()

@@ -974,6 +974,14 @@ var cases = []struct {
 		t.event("alarm", 80, 1)
 		t.mode("hold")
 		t.run(9000)
+		t.event("alarm_clear", 80, 0)
+		t.run(1)
+		t.mode("work")
+		t.run(4000)
+		t.allOff()
+		t.contact("inside_button", true) // who pressed it knows why
+		t.mode("hold")
+		t.run(4000)
 		return t
 	}},
 	{"changed files wait for a person", func() *tape {

@@ -263,7 +263,8 @@ func holdObeyed(c *Checker) {
 
 func holdIsTold(c *Checker) {
 	f, m := &c.f, &c.m.told
-	if f.alarmed || f.r.Trips != 0 { // a latched trip is told by what it does
+	// A latched trip is told by what it does; who turned the inhibit key, opened the door or pressed a button knows why.
+	if f.alarmed || f.r.Trips != 0 || f.forbids(c, inhibit|door|eStop|insideButton) {
 		m.alarmed = f.age
 	}
 	if f.mode != modeHold {
