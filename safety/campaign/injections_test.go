@@ -1,0 +1,246 @@
+package campaign
+
+import (
+	"errors"
+	"math/rand/v2"
+	"time"
+
+	"drywarden/controller"
+	"drywarden/hardware"
+	"drywarden/hardware/quantity"
+	"drywarden/hardware/simkiln"
+)
+
+// injection brings a row's failure about in a running station. The error says that the station broke by it.
+type injection func(s *station, r *rand.Rand) error
+
+// plant injects one of these faults of the simulated kiln, as severe as the draw wills, until the person mends it or for
+// a while.
+func plant(lasts time.Duration, severity float64, kinds ...simkiln.FaultKind) injection {
+	return func(s *station, r *rand.Rand) error {
+		f := simkiln.Fault{Kind: kinds[r.IntN(len(kinds))], Severity: quantity.Ratio(severity * (0.75 + 0.5*r.Float64()))}
+		f.Duration = quantity.Duration(time.Duration(float64(lasts) * (0.5 + r.Float64())).Truncate(time.Second))
+		return s.kiln.Inject(f)
+	}
+}
+
+// probe injects a fault of one probe of a role; nth 0 draws which.
+func probe(role hardware.Role, nth int, severity float64, kinds ...simkiln.FaultKind) injection {
+	return func(s *station, r *rand.Rand) error {
+		ids := s.layout.ByRole(role)
+		at := r.IntN(len(ids))
+		if nth > 0 {
+			at = nth - 1
+		}
+		return s.kiln.Inject(simkiln.Fault{Kind: kinds[r.IntN(len(kinds))], Probe: ids[at], Severity: quantity.Ratio(severity)})
+	}
+}
+
+func all(of ...injection) injection {
+	return func(s *station, r *rand.Rand) error {
+		var faults []error
+		for _, one := range of {
+			faults = append(faults, one(s, r))
+		}
+		return errors.Join(faults...)
+	}
+}
+
+func oneOf(of ...injection) injection {
+	return func(s *station, r *rand.Rand) error { return of[r.IntN(len(of))](s, r) }
+}
+
+// hangs stops the program for a while; the gate's own deadline is looked at as its goroutine does.
+func hangs(s *station, r *rand.Rand) error {
+	seconds := 6 + r.IntN(90)
+	s.later(0, func() error {
+		for range seconds {
+			s.move(time.Second)
+			s.gate.CheckDeadline()
+		}
+		// The supervisor gives up on it: a new program.
+		return s.kill(0)
+	})
+	return nil
+}
+
+// dies ends the program now, and a new one starts a little later.
+func dies(s *station, r *rand.Rand) error {
+	outage := time.Duration(1+r.IntN(240)) * time.Second
+	s.later(0, func() error { return s.kill(outage) })
+	return nil
+}
+
+// diskFails takes the disk away for hours, now and then with a program that dies meanwhile.
+func diskFails(s *station, r *rand.Rand) error {
+	fault := errors.New("no space left on device")
+	s.saver.fault, s.trips.fault = fault, fault
+	hours := time.Duration(1+r.IntN(6)) * time.Hour
+	s.later(hours, func() error { s.saver.fault, s.trips.fault = nil, nil; return nil })
+	return nil
+}
+
+// stateDamaged ends the program; the new one can read neither slot of the control state, or not the record of trips.
+func stateDamaged(s *station, r *rand.Rand) error {
+	trips := r.IntN(2) == 0
+	s.later(0, func() error {
+		if trips {
+			s.trips.fault = errors.New("checksum")
+			err := s.kill(time.Minute)
+			s.trips.fault = nil
+			return err
+		}
+		s.move(time.Minute)
+		return s.start(nil, errors.New("checksum"), time.Minute)
+	})
+	return nil
+}
+
+func clockJumps(s *station, r *rand.Rand) error {
+	jumps := []int64{-3600, 3600, 86400 * 365 * 30, -86400 * 365 * 30, 60, -60, 1 << 40}
+	s.offset += jumps[r.IntN(len(jumps))]
+	return nil
+}
+
+func ticksLate(s *station, r *rand.Rand) error {
+	for i := range 20 {
+		late := time.Duration(1+r.IntN(8)) * time.Second
+		s.later(time.Duration(i)*30*time.Second, func() error { s.late = late; return nil })
+	}
+	return nil
+}
+
+// memoryFails turns a bit of the loop's configuration.
+func memoryFails(s *station, r *rand.Rand) error {
+	p := s.cfg.Layout.Probes
+	p[r.IntN(len(p))].Uncertainty += 4
+	return nil
+}
+
+// filesChange ends the program; the new one finds another kiln file.
+func filesChange(s *station, _ *rand.Rand) error {
+	s.later(0, func() error { s.name += "+"; return s.kill(5 * time.Second) })
+	return nil
+}
+
+// chatters restarts the computer while its relays do what they like.
+func chatters(s *station, r *rand.Rand) error {
+	if err := s.kiln.Inject(simkiln.Fault{Kind: simkiln.RelayGlitch, Duration: quantity.Duration(2 * time.Second)}); err != nil {
+		return err
+	}
+	return dies(s, r)
+}
+
+// reverses asks for the other direction before the fans have coasted down.
+func reverses(s *station, _ *rand.Rand) error {
+	s.meddles = append(s.meddles, hook[*hardware.Outputs]{s.elapsed + 20*time.Second, func(o *hardware.Outputs) {
+		turned := o.On &^ hardware.AllFans
+		for g := range hardware.MaxFanGroups {
+			turned = turned.With(hardware.FanForward(g), o.On.Has(hardware.FanReverse(g))).With(hardware.FanReverse(g), o.On.Has(hardware.FanForward(g)))
+		}
+		o.On = turned
+	}})
+	return nil
+}
+
+// cycles takes the compressor out and asks for it again every minute.
+func cycles(s *station, _ *rand.Rand) error {
+	began := s.elapsed
+	s.meddles = append(s.meddles, hook[*hardware.Outputs]{began + time.Hour, func(o *hardware.Outputs) {
+		if (s.elapsed-began)%(4*time.Minute) < 10*time.Second {
+			o.On = o.On.With(hardware.Compressor, false)
+		}
+	}})
+	return nil
+}
+
+// tooHot lets every dry bulb read over the software's limit for a while.
+func tooHot(s *station, r *rand.Rand) error {
+	over := 0.5 + 5*r.Float64()
+	s.spoils = append(s.spoils, hook[*hardware.Snapshot]{s.elapsed + 30*time.Second, func(snap *hardware.Snapshot) {
+		for _, id := range s.layout.ByRole(hardware.RoleDryBulb) {
+			snap.Readings[id] = hardware.Reading{Value: float64(s.limits.DryBulbMax) + over, Quality: hardware.Valid}
+		}
+	}})
+	return nil
+}
+
+// setLower lets an operator ask for air that is much cooler than what is there.
+func setLower(s *station, _ *rand.Rand) error {
+	c := controller.Command{Verb: controller.VerbSet, HasDryBulb: true, For: 6 * time.Hour}
+	c.DryBulb = quantity.Celsius(s.last.SetDryBulb - 8)
+	c.Run, c.Stage = s.where()
+	s.loop.Submit(c)
+	return nil
+}
+
+// injections bring about the rows of failures, by number. The sheet of row 59 is wrong from the start: see wrongSheet.
+var injections = [...]injection{
+	1:  probe(hardware.RoleDryBulb, 0, 1, simkiln.ProbeOpen, simkiln.ProbeShort),
+	2:  probe(hardware.RoleDryBulb, 0, 1, simkiln.ProbeStuck),
+	3:  probe(hardware.RoleDryBulb, 0, 1.5, simkiln.ProbeNoise),
+	4:  probe(hardware.RoleDryBulb, 0, 10, simkiln.ProbeDrift),
+	5:  probe(hardware.RoleWetBulb, 0, 1, simkiln.ProbeOpen, simkiln.ProbeShort),
+	6:  plant(0, 1, simkiln.ProbesCrossed),
+	7:  plant(0, 3, simkiln.WickDry),
+	8:  plant(0, 8, simkiln.WickDirty),
+	9:  plant(6*time.Hour, 1, simkiln.HumidityWet),
+	10: plant(0, 8, simkiln.HumidityDrift),
+	11: probe(hardware.RoleCore, 0, 1, simkiln.ProbeOpen, simkiln.ProbeNoAnswer),
+	12: probe(hardware.RoleCore, 0, 1, simkiln.ProbeInAir),
+	13: probe(hardware.RoleDryBulb, 2, 1, simkiln.ProbeDuplicate),
+	14: probe(hardware.RoleDryBulb, 0, 1, simkiln.ProbePowerOn),
+	15: plant(time.Hour, 1, simkiln.BusDown),
+	16: plant(0, 1, simkiln.PinLeak),
+	17: probe(hardware.RolePin, 0, 2, simkiln.PinLoose),
+	18: plant(time.Second, 5, simkiln.LoadCellSlip),
+	19: plant(0, 1, simkiln.CondensateStuck, simkiln.DrainBlocked),
+	20: plant(0, 1, simkiln.HoseOff),
+	21: plant(0, 1, simkiln.HeaterWeld),
+	22: plant(0, 1, simkiln.HeaterOpen),
+	23: plant(0, 1, simkiln.FanNoStart),
+	24: plant(0, 1, simkiln.FanStop),
+	25: plant(0, 1, simkiln.BothDirections),
+	26: reverses,
+	27: plant(0, 1, simkiln.FanWeak, simkiln.FanBackward),
+	28: cycles,
+	29: plant(30*time.Minute, 1, simkiln.HighPressureTrip),
+	30: plant(30*time.Minute, 1, simkiln.LowPressureTrip),
+	31: plant(time.Second, 1.5, simkiln.CoilIced),
+	32: plant(0, 1, simkiln.CompressorNoEffect),
+	33: plant(0, 1, simkiln.CompressorWeld),
+	34: plant(0, 1, simkiln.CrankcaseDead),
+	35: setLower,
+	36: tooHot,
+	37: plant(30*time.Minute, 1, simkiln.HighLimit),
+	38: plant(10*time.Minute, 1, simkiln.Smoke, simkiln.MachineFire),
+	39: plant(10*time.Minute, 1, simkiln.DoorOpen),
+	40: all(plant(0, 1, simkiln.DoorContactShut), plant(time.Hour, 1, simkiln.DoorOpen)),
+	41: oneOf(plant(time.Minute, 1, simkiln.InsideButton), plant(time.Hour, 1, simkiln.Inhibit)),
+	42: plant(20*time.Minute, 1, simkiln.EmergencyStop),
+	43: plant(0, 1, simkiln.VentStuckOpen, simkiln.VentStuckShut),
+	44: plant(0, 1, simkiln.SprayStuckOn),
+	45: plant(0, 1, simkiln.NoWater),
+	46: plant(0, 1, simkiln.BreakerFans, simkiln.BreakerHeat, simkiln.BreakerMachine),
+	47: plant(10*time.Minute, 1, simkiln.MainsLoss),
+	48: plant(30*time.Second, 1, simkiln.BrownOut),
+	49: hangs,
+	50: dies,
+	51: chatters,
+	52: plant(time.Second, 1, simkiln.RelayReset),
+	53: diskFails,
+	54: stateDamaged,
+	55: clockJumps,
+	56: ticksLate,
+	57: memoryFails,
+	58: filesChange,
+	59: func(*station, *rand.Rand) error { return nil },
+	60: plant(0, 8, simkiln.MisWeigh),
+	61: plant(24*time.Hour, 1, simkiln.PersonAway),
+	62: plant(48*time.Hour, 1, simkiln.PersonAway),
+	63: plant(30*time.Minute, 1, simkiln.RefrigerantGas),
+	64: plant(0, 1, simkiln.FloorWater),
+}
+
+// wrongSheet is the row whose charge sheet names a species that the wood is not.
+const wrongSheet = 59

@@ -1,0 +1,278 @@
+package campaign
+
+import (
+	"fmt"
+	"math/rand/v2"
+	"slices"
+	"sync"
+	"testing"
+	"time"
+
+	"github.com/stretchr/testify/require"
+
+	"drywarden/hardware"
+	"drywarden/schedule"
+)
+
+// pairSeeds is how often each pair of failures is tried, each time from another moment of a charge.
+const pairSeeds = 5
+
+// pair is two rows of failures, by number, and which try it is.
+type pair struct{ a, b, seed int }
+
+func (p pair) name() string { return fmt.Sprintf("pair:%d+%d:%d", p.a, p.b, p.seed) }
+
+// allPairs lists every pair with every seed: each pair once before any a second time.
+func allPairs() []pair {
+	var list []pair
+	for seed := 1; seed <= pairSeeds; seed++ {
+		for a := 1; a <= len(failures); a++ {
+			for b := a + 1; b <= len(failures); b++ {
+				list = append(list, pair{a, b, seed})
+			}
+		}
+	}
+	return list
+}
+
+// settle is how long a kiln runs on from a checkpoint before the first failure.
+const settle = 20 * time.Minute
+
+// checkpoints are one fault-free charge, stopped once in each kind of stage, some hours after it began. They are made at
+// first use; wrong is the same wood under a sheet that says another species.
+var checkpoints = struct {
+	once         sync.Once
+	right, wrong []checkpoint
+	err          error
+}{}
+
+func allCheckpoints() (right, wrong []checkpoint, err error) {
+	c := &checkpoints
+	c.once.Do(func() {
+		if c.right, c.err = makeCheckpoints("ash, white", "white ash"); c.err == nil {
+			c.wrong, c.err = makeCheckpoints("ash, white", "white oak")
+		}
+	})
+	return c.right, c.wrong, c.err
+}
+
+func makeCheckpoints(sheet, wood string) ([]checkpoint, error) {
+	s, err := newStation(3, sheet, wood)
+	if err != nil {
+		return nil, err
+	}
+	var made []checkpoint
+	took := map[schedule.Kind]bool{}
+	for s.elapsed < 60*24*time.Hour {
+		if err := s.tick(); err != nil {
+			return nil, err
+		}
+		run := &s.saver.live.State.Run
+		if run.Phase == schedule.Done {
+			break
+		}
+		if run.Phase != schedule.Running || s.last.StageTime < 3*time.Hour || s.last.EventCount != 0 {
+			continue
+		}
+		if kind := schedule.Kind(s.last.StageKind); !took[kind] {
+			took[kind] = true
+			made = append(made, s.checkpoint(kind))
+		}
+	}
+	if report := s.checker.Finish(); report.Total > 0 {
+		return nil, fmt.Errorf("without any fault: %+v", report.Violations)
+	}
+	if len(made) < 5 { // a cool stage may be over sooner
+		return nil, fmt.Errorf("the charge went through %d kinds of stage only, %v, %s", len(made), s.elapsed, s.loop.Publish().Headline)
+	}
+	return made, nil
+}
+
+// heard says what became of a row's signal.
+type heard string
+
+// A row is told when one of its rules says so within its limit. It is masked when before that the other failure, or what it
+// led to, took the machines or readings away that would have shown it: the kiln was forced, a trip of another rule was in
+// force, the stage was held, the charge was over, or the program was not running. It is silent when it is not told even
+// alone, from the same moment with the same draw: this moment of this charge gives it no signal, as for a spray valve that
+// is never used. Anything else is missed, and that is a finding.
+const (
+	heardTold   heard = "told"
+	heardMasked heard = "masked"
+	heardSilent heard = "silent"
+	heardMissed heard = "missed"
+)
+
+// outcome of a pair.
+type outcome struct {
+	found []string // violations and worse
+	stage string
+	spent time.Duration // simulated
+	heard [2]heard
+	trace uint64
+}
+
+// run is one pair: both failures at moments of their own, then two days, or the slower row's limit and two hours.
+func (p pair) run() (outcome, error) {
+	out, err := p.play(p.a, p.b)
+	if err != nil {
+		return out, err
+	}
+	for i, row := range [2]int{p.a, p.b} {
+		if out.heard[i] != heardMissed {
+			continue
+		}
+		var alone outcome
+		if i == 0 {
+			alone, err = p.play(row, 0)
+		} else {
+			alone, err = p.play(0, row)
+		}
+		if err != nil {
+			return out, err
+		}
+		if alone.heard[i] != heardTold {
+			out.heard[i] = heardSilent
+			continue
+		}
+		out.found = append(out.found, fmt.Sprintf("row %d (%s) is told alone and missed beside row %d, which masks nothing", row, failures[row-1].fails, p.a+p.b-row))
+	}
+	return out, nil
+}
+
+// play runs the rows that are not 0.
+func (p pair) play(a, b int) (out outcome, err error) {
+	r := rand.New(rand.NewPCG(uint64(p.seed), uint64(p.a*100+p.b)))
+	right, wrong, err := allCheckpoints()
+	if err != nil {
+		return out, err
+	}
+	from := right
+	if p.a == wrongSheet && a != 0 || p.b == wrongSheet && b != 0 {
+		from = wrong
+	}
+	c := &from[r.IntN(len(from))]
+	s, err := c.resume()
+	if err != nil {
+		return out, err
+	}
+	out.stage = c.stage.String()
+	began := s.elapsed
+	first := settle
+	second := first + time.Duration(r.Int64N(int64(4*time.Hour))).Truncate(time.Second)
+	if r.IntN(4) == 0 {
+		second = first + time.Duration(r.IntN(20))*time.Second // close together
+	}
+	draws := [2]*rand.Rand{rand.New(rand.NewPCG(r.Uint64(), 1)), rand.New(rand.NewPCG(r.Uint64(), 2))}
+	end := 48 * time.Hour
+	watches := []*rowWatch{}
+	for i, row := range [2]int{a, b} {
+		at := [2]time.Duration{first, second}[i]
+		if row == 0 {
+			continue
+		}
+		w := newRowWatch(row, i, began+at)
+		watches = append(watches, w)
+		end = max(end, w.limit+2*time.Hour)
+		if a == 0 || b == 0 {
+			end = at + w.limit + time.Minute - second // alone, for its signal only
+		}
+		s.later(at, func() error { return injections[row](s, draws[i]) })
+	}
+	end += second
+	for s.elapsed-began < end {
+		if err := s.tick(); err != nil {
+			out.found = append(out.found, fmt.Sprintf("the tick stopped after %v: %v", s.elapsed-began, err))
+			break
+		}
+		for _, w := range watches {
+			w.look(s)
+		}
+	}
+	for _, w := range watches {
+		out.heard[w.place] = w.verdict()
+	}
+	report := s.checker.Finish()
+	for _, v := range report.Violations {
+		out.found = append(out.found, fmt.Sprintf("%s: boot %d, tick %d: %s, expected %s", v.Name, v.Boot, v.Tick, v.Seen, v.Expected))
+	}
+	out.spent, out.trace = s.elapsed-began, s.trace
+	return out, nil
+}
+
+// rowWatch looks whether a row is told in time.
+type rowWatch struct {
+	place  int
+	from   time.Duration
+	limit  time.Duration
+	rules  []hardware.RuleID
+	told   bool
+	masked bool
+}
+
+func newRowWatch(row, place int, from time.Duration) *rowWatch {
+	f := &failures[row-1]
+	w := &rowWatch{place: place, from: from, limit: f.limit + time.Minute} // a status and a reading later
+	for _, name := range f.rules {
+		w.rules = append(w.rules, ruleByName[name].ID)
+	}
+	return w
+}
+
+func (w *rowWatch) look(s *station) {
+	if w.told || s.elapsed < w.from || s.elapsed > w.from+w.limit {
+		return
+	}
+	if s.elapsed-w.from < 2*time.Second {
+		for _, id := range w.rules {
+			s.told[id] = false // said before; what lasts is said again
+		}
+		return
+	}
+	for _, id := range w.rules {
+		if s.told[id] || s.on(id) {
+			w.told = true
+			return
+		}
+	}
+	trips := hardware.RuleSet(s.last.Trips)
+	w.masked = w.masked || trips != 0 || hardware.SafeLevel(s.last.Forced) != hardware.NotForced || s.saver.live.State.Run.Hold != 0 ||
+		s.saver.live.State.Run.Phase != schedule.Running || s.last.Tick < 600
+}
+
+func (w *rowWatch) verdict() heard {
+	switch {
+	case w.told:
+		return heardTold
+	case w.masked:
+		return heardMasked
+	}
+	return heardMissed
+}
+
+// A few pairs, always; the long run tries them all.
+func TestPairs(t *testing.T) {
+	if testing.Short() {
+		t.Skip("some simulated weeks")
+	}
+	list := allPairs()
+	r := rand.New(rand.NewPCG(1, 1))
+	for range 4 {
+		p := list[r.IntN(len(list))]
+		out, err := p.run()
+		require.NoError(t, err)
+		require.Empty(t, out.found, p.name())
+		t.Log(p.name(), out.stage, out.heard)
+	}
+}
+
+// Every row and every pair is tried, from every kind of stage.
+func TestAllPairs(t *testing.T) {
+	list := allPairs()
+	require.Len(t, list, 2016*pairSeeds)
+	require.Len(t, injections, len(failures)+1)
+	for row := 1; row <= len(failures); row++ {
+		require.NotNil(t, injections[row], row)
+		require.Equal(t, 63*pairSeeds, len(slices.DeleteFunc(slices.Clone(list), func(p pair) bool { return p.a != row && p.b != row })))
+	}
+}
