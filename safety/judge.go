@@ -288,10 +288,11 @@ func airflowStuck(p *Plant, s *State, f *facts) seen {
 		(s.Rule[AirflowStuck].Fill >= stuckFor || s.FansOff > p.limits.FanCoast.Std()))
 }
 
-// lowPressure does not latch at rest: a cold machine may well stand below its cut-out.
+// lowPressure does not latch at rest: a cold machine may well stand below its cut-out. What opened while it ran goes on to
+// count after it was switched off for it.
 func lowPressure(p *Plant, s *State, f *facts) seen {
 	what := forbids(hardware.ContactLowPressure)(p, s, f)
-	if what == trips && !s.Out.On.Has(hardware.Compressor) {
+	if what == trips && !s.Out.On.Has(hardware.Compressor) && s.Rule[LowPressure].Fill == 0 {
 		return blocks
 	}
 	return what

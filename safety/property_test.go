@@ -312,8 +312,7 @@ func TestEveryContact(t *testing.T) {
 		if bad(hardware.ContactGas) {
 			left &^= heat1 | compressorOut
 		}
-		// Low pressure is given 3 s, unreadable none.
-		if bad(hardware.ContactHighPressure) || c.Valid>>hardware.ContactLowPressure&1 == 0 {
+		if bad(hardware.ContactHighPressure) || bad(hardware.ContactLowPressure) {
 			left &^= compressorOut
 		}
 		if bad(hardware.ContactHighLimit) {

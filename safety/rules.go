@@ -109,6 +109,7 @@ type row struct {
 	see  func(p *Plant, s *State, f *facts) seen
 	rise time.Duration // how long trips must be seen before it forces; fills four times as fast as it drains
 	ride time.Duration // likewise for doubts
+	now  bool          // it forces at once, and only its latch waits for rise
 
 	level  hardware.SafeLevel
 	refuse hardware.OutputSet
@@ -286,7 +287,7 @@ var table = [ruleCount - 1]row{
 		text: [4]string{"The high-pressure cut-out is open, or cannot be read.", "The compressor is off.",
 			"Let it cool: it can be reset after half an hour; air over the condenser, kiln too hot for the unit.", waitsFans}},
 	{id: LowPressure, name: "low_pressure", class: hardware.Machine, latched: true, clears: hardware.ByTechnician,
-		see: lowPressure, rise: 3 * time.Second, refuse: compressorOut,
+		see: lowPressure, rise: 3 * time.Second, now: true, refuse: compressorOut,
 		needs: needsContactFor(compressorOut, hardware.ContactLowPressure, "low-pressure cut-out"),
 		text: [4]string{"The low-pressure cut-out is open, or cannot be read.", "The compressor is off.",
 			"Ice or dirt on the evaporator, its blower; then the charge, by a refrigeration technician.", waitsFans}},

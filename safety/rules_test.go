@@ -155,7 +155,7 @@ func ruleCases() []ruleCase {
 		{rule: FanNotFollowing, breaks: readBack(0, forward2, 0), after: 10, gone: heatAndCold, latch: 10},
 		{rule: HighPressure, breaks: active(hardware.ContactHighPressure), after: 1, gone: compressorOut, latch: 1},
 		{rule: HighPressure, name: "unreadable", breaks: unreadable(hardware.ContactHighPressure), after: 1, gone: compressorOut, latch: 10},
-		{rule: LowPressure, breaks: active(hardware.ContactLowPressure), after: 3, gone: compressorOut, latch: 3},
+		{rule: LowPressure, breaks: active(hardware.ContactLowPressure), after: 1, gone: compressorOut, latch: 3},
 		{rule: SprayStuckOpen, breaks: readBack(sprayOut, 0, 0), after: 3, gone: compressorOut, latch: 3},
 		{rule: HumidityUnknown, breaks: quality(hardware.Checksum, wetBulb, humidity), after: 61, gone: compressorOut},
 		{rule: HumidityUnknown, name: "old", breaks: aged(time.Minute, wetBulb, humidity), after: 61, gone: compressorOut},

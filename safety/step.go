@@ -176,7 +176,7 @@ func (s *State) judge(p *Plant, f *facts) (inForce, worsened hardware.RuleSet) {
 			passed = f.fast // what is seen for the first time did not stand through a long stall for certain
 		}
 		forced, quiet := s.weigh(r, what, passed, f)
-		if forced && what != blocks && r.latched && (what == trips || (rule.Doubt >= p.limits.UnreadableLatch.Std() && !starting)) {
+		if forced && what != blocks && r.latched && (what == trips && rule.Fill >= r.rise || (rule.Doubt >= p.limits.UnreadableLatch.Std() && !starting)) {
 			s.Latched = s.Latched.With(r.id, true)
 			s.cutout(r.id, before)
 		}
@@ -215,7 +215,7 @@ func (s *State) weigh(r *row, what seen, passed time.Duration, f *facts) (forced
 	if what == doubts {
 		return rule.Fill >= r.ride, true
 	}
-	return rule.Fill >= r.rise, false
+	return r.now || rule.Fill >= r.rise, false
 }
 
 // cutout counts a pressure trip that has just latched.

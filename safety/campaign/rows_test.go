@@ -193,7 +193,7 @@ var failures = [...]failure{
 		end:   "compressor off, no reset for 30 min; three within a day: locked out, technician; latched, panel",
 		shows: &showing{rule: "high_pressure", fault: contact(hardware.ContactHighPressure, true), off: machine, latch: true, clears: hardware.AtPanel}},
 	{fails: "low-pressure cut-out, charge lost", owner: ownGate, rules: []string{"low_pressure", "compressor_lockout"}, limit: 3 * second, end: "compressor off; latched, technician",
-		shows: &showing{rule: "low_pressure", fault: contact(hardware.ContactLowPressure, true), off: machine, latch: true, clears: hardware.ByTechnician}},
+		shows: &showing{rule: "low_pressure", fault: contact(hardware.ContactLowPressure, true), off: machine, latch: true, within: 3 * second, clears: hardware.ByTechnician}},
 	{fails: "coil iced", owner: ownController, rules: []string{"defrosted_twice"}, limit: 30 * minute, end: "compressor off, thawed; twice in two hours: locked, operator"},
 	{fails: "compressor starts without effect", owner: ownGate, rules: []string{"compressor_dead", "coil_not_cold", "compressor_without_effect"}, limit: 3 * minute, end: "compressor off, tried once more after 10 min, then latched, operator",
 		shows: &showing{rule: "compressor_dead", fault: flowless(machine), off: machine, latch: true, within: 760 * second, clears: hardware.ByOperator},
