@@ -750,6 +750,12 @@ var cases = []struct {
 		t.force("safe")
 		t.off("heat_1")
 		t.run(1)
+		t.trip(2, true) // the kiln was too hot, and nothing tells that it no longer is
+		t.loseDryBulbs()
+		t.r.DryBulbValid = false
+		t.run(60)
+		t.on("vent")
+		t.run(1)
 		return t
 	}},
 	{"trips latch", func() *tape {

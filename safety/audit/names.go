@@ -195,6 +195,7 @@ type tables struct {
 	coil, outdoorTemp, outdoorHumidity    []uint8
 	probes                                []bounds
 	stopRules, limitRules, fireRules      uint64 // by id
+	hotRules                              uint64 // by id: the kiln was too hot
 	latched, atPanel                      uint64 // by id
 	lots                                  int
 	stages                                []trace.Stage
@@ -288,6 +289,9 @@ func (t *tables) rules(h *trace.Header) {
 			t.limitRules |= bit
 		case contains(r.Name, "smoke", "fire"):
 			t.fireRules |= bit
+		}
+		if contains(r.Name, "high_limit", "too_high") {
+			t.hotRules |= bit
 		}
 	}
 }
