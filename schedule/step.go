@@ -389,6 +389,9 @@ func dried(plan *Plan, stage *Stage, next Kind, c *Conditions, atRest uint8) boo
 		return sure(c.Charge) && c.Charge.Value <= float64(stage.UntilMC)
 	}
 	if next == Equalize {
+		if !sure(c.Charge) { // the driest lot asks for it, and the wettest goes along
+			return false
+		}
 		for i := range plan.Lots {
 			b, limit := c.Lots[i].Driest, plan.Lots[i].Target-plan.Equalizing.StartBelow
 			if atRest&(1<<i) != 0 {

@@ -150,7 +150,12 @@ func TestStagesEnd(t *testing.T) {
 		"dry: door":                     {atDry1, func() *Conditions { c := calm(39, 43, 15); c.DoorShut = false; return c }, 0, 0},
 		"last dry: driest of the first lot at 6.25":  {atDry3, func() *Conditions { c := calm(9, 49, 5); c.Lots[0].Driest = sureOf(6.25); return c }, 12 * time.Hour, ByMoisture},
 		"last dry: driest of the second lot at 6.75": {atDry3, func() *Conditions { c := calm(9, 49, 5); c.Lots[1].Driest = sureOf(6.75); return c }, 12 * time.Hour, ByMoisture},
-		"last dry: nobody dry yet":                   {atDry3, func() *Conditions { c := calm(12, 49, 5); c.Lots[0].Driest = sureOf(8.3); return c }, 0, 0},
+		"last dry: driest there, the wettest lot uncertain": {atDry3, func() *Conditions {
+			c := calm(9, 49, 5)
+			c.Lots[0].Driest, c.Charge.Sigma = sureOf(6.25), 2.6
+			return c
+		}, 0, 0},
+		"last dry: nobody dry yet": {atDry3, func() *Conditions { c := calm(12, 49, 5); c.Lots[0].Driest = sureOf(8.3); return c }, 0, 0},
 		"last dry: driest not known": {atDry3, func() *Conditions {
 			c := calm(5, 49, 5)
 			c.Lots[0].Driest.Valid, c.Lots[1].Driest.Valid = false, false
