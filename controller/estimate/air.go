@@ -129,9 +129,11 @@ func (a *Air) dryBulb(cfg *Config, in *Input) {
 	var low, high, sum, rawSum, warmest float64
 	n := 0
 	used := uint64(0)
+	beyond := false
 	for _, id := range in.index.dryBulbs() {
 		r := in.trust.reading(in, id)
 		if !usable(&r, coldest, hottest) {
+			beyond = beyond || r.OK()
 			continue
 		}
 		v := r.Value - a.Offset[id]
@@ -151,7 +153,8 @@ func (a *Air) dryBulb(cfg *Config, in *Input) {
 	}
 	if n == 0 {
 		a.Lost += max(in.Elapsed, 1)
-		a.DryBulbOK = a.Started && a.DryBulbOK && a.Lost <= cfg.rideThrough()
+		// A probe that reads what no air here is contradicts the last good value: as in a fire.
+		a.DryBulbOK = a.Started && a.DryBulbOK && !beyond && a.Lost <= cfg.rideThrough()
 		a.DryBulbs, a.DryCount = 0, 0
 		return
 	}

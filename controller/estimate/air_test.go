@@ -140,6 +140,17 @@ func TestRideThroughEnds(t *testing.T) {
 	require.True(t, a.step(time.Second).EMCOK, "and comes back")
 }
 
+// In a fire every dry bulb reads more than any air here: what was read before is not carried on against that.
+func TestProbesBeyondAllAirContradictTheLastGood(t *testing.T) {
+	a := newAir()
+	a.set(106, 106.1, gone, 40, gone, gone, gone)
+	require.True(t, a.step(time.Minute).DryBulbOK)
+	a.set(111, 111.2, gone, 40, gone, gone, gone)
+	require.False(t, a.step(time.Minute).DryBulbOK)
+	a.set(gone, gone, gone, 40, gone, gone, gone)
+	require.False(t, a.step(time.Second).DryBulbOK)
+}
+
 func TestNothingIsHeldThatWasNeverRead(t *testing.T) {
 	a := newAir()
 	a.set(gone, gone, gone, gone, gone, gone, gone)

@@ -328,6 +328,9 @@ func (k *Kiln) sample() {
 			s.Reading[i].Age += sampling
 			continue
 		}
+		if f.thermometer() && (v < coldestRead || v > hottestRead) {
+			q = hardware.Implausible
+		}
 		s.Reading[i] = hardware.Reading{Value: quantity.Quantize(v, f.role.Resolution()), Quality: q}
 	}
 	s.PowerOn = false
@@ -347,6 +350,12 @@ func (k *Kiln) sample() {
 		s.Reading[k.dry], s.Reading[k.wet] = s.Reading[k.wet], s.Reading[k.dry]
 	}
 }
+
+// Range of a digital thermometer, Celsius: Maxim DS18B20 datasheet (2019), electrical characteristics (from memory).
+const (
+	coldestRead = -55
+	hottestRead = 125
+)
 
 // powerOnValue is what bus thermometers give before their first measurement.
 const powerOnValue = 85
