@@ -5,6 +5,8 @@
 //   - mutate_test.go, schemata_test.go, mutants_test.go: small changes of package safety, each of which its own tests must
 //     notice. `nice -n 15 go test ./safety/campaign -run 'TestMutants$' -mutants -timeout 0 -v` judges them; ../MUTANTS.md
 //     lists those that live, with reasons.
+//   - long_test.go: storms over whole charges (storm_test.go) and pairs of failures (pairs_test.go, brought about as
+//     injections_test.go says, in the whole kiln of station_test.go), in one run that resumes: see its TestLong.
 //
 // The record of trips and the state's text are fuzzed where they are:
 //
