@@ -56,10 +56,16 @@ func Scratchpad(celsius float64) [9]byte {
 // PowerUp gives the nine bytes of a sensor that has not measured yet.
 func PowerUp() [9]byte { return sealed([9]byte{0x50, 0x05, 0x4B, 0x46, 0x7F, 0xFF, 0x0C, 0x10}) }
 
-// sealed puts the checksum in, computed as the shift register of the datasheet's figure does.
+// sealed puts the checksum in.
 func sealed(pad [9]byte) [9]byte {
+	pad[8] = wireSum(pad[:8])
+	return pad
+}
+
+// wireSum gives the checksum as the shift register of the datasheet's figure computes it.
+func wireSum(bytes []byte) byte {
 	crc := byte(0)
-	for _, b := range pad[:8] {
+	for _, b := range bytes {
 		for bit := range 8 {
 			in := crc&1 ^ b>>bit&1
 			crc >>= 1
@@ -68,8 +74,7 @@ func sealed(pad [9]byte) [9]byte {
 			}
 		}
 	}
-	pad[8] = crc
-	return pad
+	return crc
 }
 
 // Set puts a sensor on the bus that shows these bytes, with the kernel's verdict on them.
