@@ -234,3 +234,20 @@ func TestFusedAirIsBounded(t *testing.T) {
 		require.Equal(t, a.s, again)
 	})
 }
+
+// The middle of three samples of a noisy core must not count where the sample itself is colder.
+func TestColdestCoreIsNoWarmerThanItReads(t *testing.T) {
+	a := newAir()
+	a.layout.Probes = append(a.layout.Probes, hardware.Probe{Role: hardware.RoleCore})
+	core := len(a.layout.Probes) - 1
+	filtered := false
+	for i := range 200 {
+		a.set(62, 62, gone, 50, gone, gone, gone, 61+3*math.Sin(float64(i*i)))
+		out := a.step(time.Second)
+		if out.CoreCount > 0 {
+			require.LessOrEqual(t, float64(out.ColdestCore), a.snap.Readings[core].Value)
+			filtered = filtered || float64(out.Cores[core]) > a.snap.Readings[core].Value
+		}
+	}
+	require.True(t, filtered, "the middle of three was above a sample at least once")
+}

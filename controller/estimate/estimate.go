@@ -161,8 +161,13 @@ func surfaces(in *Input, out *schedule.Conditions) {
 		}
 		t := quantity.Celsius(r.Value)
 		out.Cores[id], out.CoreOK[id] = t, true
-		if out.CoreCount == 0 || t < out.ColdestCore {
-			out.ColdestCore = t
+		// What is read now counts where it is colder than the middle of three samples: no exposure is counted against a reading.
+		cold := t
+		if raw := &in.Snapshot.Readings[id]; raw.OK() {
+			cold = min(t, quantity.Celsius(raw.Value))
+		}
+		if out.CoreCount == 0 || cold < out.ColdestCore {
+			out.ColdestCore = cold
 		}
 		if out.CoreCount == 0 || t > out.HottestCore {
 			out.HottestCore = t

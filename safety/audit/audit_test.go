@@ -1070,6 +1070,10 @@ var cases = []struct {
 		t := work(1)
 		t.r.ProbeQuality[2] = 2
 		t.run(60)
+		t.r.ProbeQuality[2] = 1
+		t.run(1)
+		t.r.Probe[0], t.r.Probe[1] = t.r.Probe[0]-8, t.r.Probe[1]-8 // jumped: the last good one stands in
+		t.run(60)
 		return t
 	}},
 	{"moisture stays possible", func() *tape {
@@ -1533,6 +1537,12 @@ var breaches = []struct {
 		return t
 	}},
 	{"far from any probe", "beliefs rest on probes", func() *tape { t := work(1); t.r.DryBulb = 35; t.run(1); return t }},
+	{"jumped probes, believed for too long", "beliefs rest on probes", func() *tape {
+		t := work(1)
+		t.r.Probe[0], t.r.Probe[1] = t.r.Probe[0]-8, t.r.Probe[1]-8
+		t.run(62)
+		return t
+	}},
 	{"dry bulb out of nothing", "beliefs rest on probes", func() *tape { t := work(1); t.loseDryBulbs(); t.run(62); return t }},
 	{"boot goes back", "ticks in order", func() *tape { t := work(1); t.h.Boot = math.MaxUint32; t.reboot(time.Minute); t.run(1); return t }},
 	{"infinite set point", "numbers finite and possible", func() *tape { t := work(1); t.r.BaseEMC = math.Inf(1); t.run(1); return t }},

@@ -3,15 +3,24 @@ package audit
 import "drywarden/hardware/trace"
 
 func beliefsRest(c *Checker) {
-	f, r := &c.f, c.f.r
+	f, r, m := &c.f, c.f.r, &c.m.near
 	if r.DryBulbValid {
 		c.tested()
+		away := f.dryBulbs > 0 && (r.DryBulb > f.hottest+5 || r.DryBulb < f.coldest-5)
+		if !away {
+			m.known, m.at, m.value = true, f.now, r.DryBulb
+		}
 		switch {
 		case f.now-f.lastDry > rideThrough+slack:
 			c.fail("no dry bulb 60 s after the last valid probe", "believed after %v", f.now-f.lastDry)
-		case f.dryBulbs > 0 && (r.DryBulb > f.hottest+5 || r.DryBulb < f.coldest-5):
+		case away && m.known && f.now-m.at <= rideThrough+slack && r.DryBulb <= m.value+1 && r.DryBulb >= m.value-1:
+			// Readings that jumped away are not believed at once: the last good one stands in, as for a lost one.
+		case away:
 			c.fail("within 5 K of a probe", "believed %.2f C, probes %.2f to %.2f C", r.DryBulb, f.coldest, f.hottest)
 		}
+	}
+	if !r.DryBulbValid || f.newBoot {
+		m.known = false
 	}
 	if r.EMCValid {
 		c.tested()

@@ -185,6 +185,11 @@ type memory struct {
 		run              uint32
 		known            bool
 	}
+	near struct { // the last dry bulb believed within 5 K of a probe
+		known bool
+		at    time.Duration
+		value float64
+	}
 	rise      [trace.MaxLots]lowest
 	wetted    time.Duration
 	riseRun   uint32

@@ -3,6 +3,7 @@ package campaign
 import (
 	"errors"
 	"math/rand/v2"
+	"slices"
 	"time"
 
 	"drywarden/controller"
@@ -14,12 +15,14 @@ import (
 // injection brings a row's failure about in a running station. The error says that the station broke by it.
 type injection func(s *station, r *rand.Rand) error
 
-// plant injects one of these faults of the simulated kiln, as severe as the draw wills, until the person mends it or for
-// a while.
+// plant injects one of these faults of the simulated kiln, as severe as the draw wills, for a while; 0 is until the row
+// must have been told, and some hours more, whoever looks after it.
 func plant(lasts time.Duration, severity float64, kinds ...simkiln.FaultKind) injection {
 	return func(s *station, r *rand.Rand) error {
 		f := simkiln.Fault{Kind: kinds[r.IntN(len(kinds))], Severity: quantity.Ratio(severity * (0.75 + 0.5*r.Float64()))}
-		f.Duration = quantity.Duration(time.Duration(float64(lasts) * (0.5 + r.Float64())).Truncate(time.Second))
+		if f.Duration = quantity.Duration(time.Duration(float64(lasts) * (0.5 + r.Float64())).Truncate(time.Second)); lasts == 0 {
+			f.Duration = quantity.Duration(s.lasting)
+		}
 		return s.kiln.Inject(f)
 	}
 }
@@ -32,7 +35,8 @@ func probe(role hardware.Role, nth int, severity float64, kinds ...simkiln.Fault
 		if nth > 0 {
 			at = nth - 1
 		}
-		return s.kiln.Inject(simkiln.Fault{Kind: kinds[r.IntN(len(kinds))], Probe: ids[at], Severity: quantity.Ratio(severity)})
+		return s.kiln.Inject(simkiln.Fault{Kind: kinds[r.IntN(len(kinds))], Probe: ids[at], Severity: quantity.Ratio(severity),
+			Duration: quantity.Duration(s.lasting)})
 	}
 }
 
@@ -241,6 +245,35 @@ var injections = [...]injection{
 	63: plant(30*time.Minute, 1, simkiln.RefrigerantGas),
 	64: plant(0, 1, simkiln.FloorWater),
 }
+
+// instruments lists what rows fail, or speak through: two rows of one line may hide each other. A row may stand in several.
+var instruments = [][]int{
+	{1, 2, 3, 4, 6, 13, 14, 15, 35, 36}, // dry bulbs
+	{5, 6, 7, 8, 9, 10, 15},             // humidity
+	{11, 12, 13, 14, 15, 36},            // cores
+	{16, 17},                            // pins
+	{18, 59, 60},                        // weights
+	{19, 20, 28, 29, 30, 31, 32, 33, 34, 46, 64, 7}, // the heat pump and its water
+	{21, 22, 46, 1, 2, 3, 4, 13, 14, 15},            // heat, which a lone dry bulb limits
+	{23, 24, 25, 26, 27, 46, 52},                    // fans
+	{43, 44, 45, 51, 52},                            // other outputs
+	{39, 40, 41, 42},                                // people
+	{49, 50, 51, 53, 54, 55, 56, 57, 58},            // process and disk
+	{61, 62, 18, 60},                                // the person
+}
+
+// shares tells whether two rows stand in one line of instruments.
+func shares(a, b int) bool {
+	for _, rows := range instruments {
+		if slices.Contains(rows, a) && slices.Contains(rows, b) {
+			return true
+		}
+	}
+	return false
+}
+
+// lateRow is the row whose ticks come late.
+const lateRow = 56
 
 // wrongSheet is the row whose charge sheet names a species that the wood is not.
 const wrongSheet = 59

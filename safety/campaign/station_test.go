@@ -46,6 +46,7 @@ type station struct {
 	meddles []hook[*hardware.Outputs]  // a controller that asks for what it should not
 	due     []errand                   // what happens to process and disk, by time
 	offset  int64                      // of the computer's wall clock, seconds
+	lasting time.Duration              // of a failure that is injected now
 
 	asked *hardware.Outputs  // as meddled with, for the record
 	shown *controller.Status // the person saw it last
