@@ -580,6 +580,15 @@ var cases = []struct {
 		t.run(60)
 		t.off("vent")
 		t.run(1)
+		t = work(2)
+		t.r.VentDry = true
+		t.on("vent")
+		t.run(60)
+		t.on("heat_1")
+		t.run(5)
+		t.r.VentDry = false // heat gives way at once, the vent has its time
+		t.off("heat_1")
+		t.run(1)
 		return t
 	}},
 	{"emergency stop stops all", func() *tape {
