@@ -34,7 +34,8 @@ var (
 
 const (
 	mutantWorkers = 2
-	mutantTime    = 10 * time.Second // a run that takes longer hangs
+	mutantTime    = 10               // seconds of the processor's time: a run that takes ten times as long as it should is lost in a loop
+	mutantWait    = 15 * time.Minute // one that does nothing for so long waits for ever, however busy the machine is
 	// slowTests run only on what the others let live.
 	slowTests = "TestInvariants|TestStateSurvivesText|TestEveryContact|TestEveryState"
 	least     = 0.9
@@ -138,8 +139,10 @@ func (s *source) build(ctx context.Context, work string, changed map[string]stri
 // run runs safety's tests as the mutant of that number.
 func (s *source) run(ctx context.Context, binary string, number int) (fate string, words []byte, err error) {
 	for _, choice := range [][]string{{"-test.skip", slowTests}, {"-test.run", slowTests}} {
-		limited, cancel := context.WithTimeout(ctx, mutantTime)
-		cmd := exec.CommandContext(limited, binary, append(choice, "-test.short", "-test.failfast", "-rapid.nofailfile")...)
+		limited, cancel := context.WithTimeout(ctx, mutantWait)
+		limit := fmt.Sprintf("ulimit -t %d; exec \"$0\" \"$@\"", mutantTime)
+		arguments := append([]string{"-c", limit, binary}, choice...)
+		cmd := exec.CommandContext(limited, "sh", append(arguments, "-test.short", "-test.failfast", "-test.timeout=0", "-rapid.nofailfile")...)
 		cmd.SysProcAttr = &syscall.SysProcAttr{Pdeathsig: syscall.SIGKILL} // a mutant may run for ever
 		cmd.Dir, cmd.Env = s.dir, append(os.Environ(), "GOMAXPROCS=1", "GOMEMLIMIT=1GiB", fmt.Sprintf("%s=%d", mutantVariable, number))
 		words, err := cmd.CombinedOutput()
