@@ -20,7 +20,7 @@ func (l *Loop) fillHeader() {
 	h.Format, h.TickNS, h.Boot = traceFormat, int64(l.deps.Config.Tick), l.image.Boot
 	h.Probes = nil
 	for _, p := range layout.Probes {
-		h.Probes = append(h.Probes, trace.Probe{Name: p.Name, Role: p.Role.String(), Lot: p.Lot, Resolution: p.Role.Resolution()})
+		h.Probes = append(h.Probes, trace.Probe{Name: p.Name, Role: p.Role.String(), Lot: p.Lot, Resolution: p.Role.Resolution(), Offset: p.Offset})
 	}
 	h.Qualities = qualityNames()
 	h.Contacts, h.ContactsFitted = contactNames(), uint32(layout.Contacts)

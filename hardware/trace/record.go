@@ -52,6 +52,8 @@ type Probe struct {
 	// Resolution is the step to which readings are quantised, in the unit of the role. It only makes the file smaller:
 	// values that are no multiple of it are kept exactly too. 0: 0.01.
 	Resolution float64 `json:"resolution,omitempty"`
+	// Offset is the correction that was added to what the probe gave, from its calibration.
+	Offset float64 `json:"offset,omitempty"`
 }
 
 // Rule describes one safety rule.

@@ -620,6 +620,18 @@ var cases = []struct {
 		t.run(1)
 		return t
 	}},
+	{"stop waits for a word", func() *tape {
+		t := stopped()
+		t.on("fan_forward_1") // reset at the panel, and nobody has said so
+		t.run(1)
+		return t
+	}, func() *tape {
+		t := stopped()
+		t.command("confirm")
+		t.on("fan_forward_1")
+		t.run(1)
+		return t
+	}},
 	{"door stops what moves", func() *tape {
 		t := work(1)
 		t.r.ContactValid &^= bit(testContacts, "door") // unreadable is as good as open
@@ -1116,6 +1128,23 @@ var cases = []struct {
 	}},
 }
 
+// stopped is a kiln whose emergency stop was pressed, let go of and reset at the panel.
+func stopped() *tape {
+	t := work(1)
+	t.allOff()
+	t.contact("e_stop", true)
+	t.trip(1, true)
+	t.run(60)
+	t.contact("e_stop", false)
+	t.contact("panel_reset", true)
+	t.run(2)
+	t.contact("panel_reset", false)
+	t.event("trip_reset", 1, 2)
+	t.trip(1, false)
+	t.run(60)
+	return t
+}
+
 // faster starts the compressor a fifth time in an hour by cutting its runs short for safety.
 func (t *tape) faster() *tape {
 	for range 5 {
@@ -1545,6 +1574,24 @@ var breaches = []struct {
 		t.run(1)
 		return t
 	}},
+	{"as run, not as planned", "last dry stage ends", func() *tape { t := work(2); t.r.BaseEMC = 6; t.run(1); return t }},
+	{"long after a weighing", "moisture rises only when wetted", func() *tape {
+		t := work(1)
+		t.event("weigh", 1, 2.3)
+		t.run(70)
+		t.r.Lots[0].Control += 0.5
+		t.run(1)
+		return t
+	}},
+	{"while equalizing", "moisture rises only when wetted", func() *tape { t := work(3); t.r.Lots[0].Control += 0.5; t.run(1); return t }},
+	{"at a thermometer's power-on value", "heat needs a sound dry bulb", func() *tape {
+		t := work(1)
+		t.probes(85)
+		t.on("heat_1")
+		t.run(1)
+		return t
+	}},
+	{"a core that has not measured", "exposure counts only in good conditions", func() *tape { t := heating(60); t.r.Probe[4] = 85; t.count(1); return t }},
 	{"far from any probe", "beliefs rest on probes", func() *tape { t := work(1); t.r.DryBulb = 35; t.run(1); return t }},
 	{"jumped probes, believed for too long", "beliefs rest on probes", func() *tape {
 		t := work(1)
@@ -1567,6 +1614,22 @@ func TestEachClauseOfAnInvariantCatchesItsBreach(t *testing.T) {
 			require.Contains(t, names(b.make().report()), b.name)
 		})
 	}
+}
+
+// 85.00 C is what a common thermometer gives before it has measured: of two dry bulbs the other counts. With a correction
+// it is that much beside it, and 85.00 C is then a temperature.
+func TestPowerOnValueIsNoReading(t *testing.T) {
+	hot := func(value, offset float64) []string {
+		t := work(1, func(h *trace.Header) { h.Probes[0].Offset = offset })
+		t.on("heat_1")
+		t.r.Probe[0] = value
+		t.run(1)
+		return names(t.report())
+	}
+	require.Empty(t, hot(85, 0))
+	require.Empty(t, hot(84.6, -0.4))
+	require.Contains(t, hot(85, -0.4), "too hot stops heat and compressor")
+	require.Contains(t, hot(84.9, 0), "too hot stops heat and compressor")
 }
 
 // A controller whose file lost its last records to a crash may know more than the trace shows.

@@ -1,6 +1,10 @@
 package audit
 
-import "drywarden/hardware/trace"
+import (
+	"time"
+
+	"drywarden/hardware/trace"
+)
 
 func beliefsRest(c *Checker) {
 	f, r, m := &c.f, c.f.r, &c.m.near
@@ -48,12 +52,18 @@ func moisturePossible(c *Checker) {
 	}
 }
 
+// weighTime is how long a weight may take until it is believed: beliefs are worked out once a minute.
+const weighTime = time.Minute + 2*time.Second
+
 func moistureRises(c *Checker) {
 	f, r, m := &c.f, c.f.r, &c.m
-	if f.weighed || f.commands>>verbWeigh&1 != 0 || f.was.has(spray) || f.kind == kindCondition || f.kind == kindEqualize {
+	if f.was.has(spray) || f.kind == kindCondition {
 		m.wetted = f.age
 	}
-	if r.Stage < 0 || m.riseRun != r.RunID || f.newBoot || m.wetted != never && m.wetted > f.age-commandTime {
+	if f.weighed {
+		m.weighed = f.age
+	}
+	if r.Stage < 0 || m.riseRun != r.RunID || f.newBoot || m.weighed != never && m.weighed > f.age-weighTime || m.wetted != never && m.wetted > f.age-commandTime {
 		for i := range m.rise {
 			m.rise[i].filled = false
 		}

@@ -137,7 +137,7 @@ func (f *frame) air(c *Checker) {
 	r, h := f.r, &c.h
 	f.dryBulbs, f.hottest, f.coldest, f.lone = 0, 0, 0, true
 	for _, i := range h.dryBulb {
-		if r.ProbeQuality[i] != h.valid {
+		if !f.measured(h, i) {
 			continue
 		}
 		v := r.Probe[i]
@@ -156,14 +156,14 @@ func (f *frame) air(c *Checker) {
 	}
 	f.humid = false
 	for _, i := range h.humidity {
-		f.humid = f.humid || r.ProbeQuality[i] == h.valid
+		f.humid = f.humid || f.measured(h, i)
 	}
 	for _, i := range h.wetBulb {
-		f.humid = f.humid || r.ProbeQuality[i] == h.valid
+		f.humid = f.humid || f.measured(h, i)
 	}
 	f.cores, f.coldestCore = 0, 0
 	for _, i := range h.core {
-		if r.ProbeQuality[i] != h.valid {
+		if !f.measured(h, i) {
 			continue
 		}
 		if f.cores == 0 || r.Probe[i] < f.coldestCore {
@@ -185,11 +185,20 @@ func (f *frame) air(c *Checker) {
 	}
 }
 
+// measured tells that a probe gives a reading: a valid one, and not what a thermometer gives that has not measured yet.
+func (f *frame) measured(h *tables, i uint8) bool {
+	if f.r.ProbeQuality[i] != h.valid {
+		return false
+	}
+	d := f.r.Probe[i] - h.powerOn[i]
+	return !(d < powerOnStep && d > -powerOnStep) // NaN where nothing is known
+}
+
 func (f *frame) pair(h *tables) bool {
 	for i, a := range h.dryBulb {
 		for _, b := range h.dryBulb[i+1:] {
 			d := f.r.Probe[a] - f.r.Probe[b]
-			if f.r.ProbeQuality[a] == h.valid && f.r.ProbeQuality[b] == h.valid && d <= 3 && d >= -3 {
+			if d <= 3 && d >= -3 && f.measured(h, a) && f.measured(h, b) {
 				return true
 			}
 		}

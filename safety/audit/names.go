@@ -1,6 +1,7 @@
 package audit
 
 import (
+	"math"
 	"math/bits"
 	"slices"
 
@@ -194,13 +195,15 @@ type tables struct {
 	dryBulb, wetBulb, humidity, core      []uint8
 	coil, outdoorTemp, outdoorHumidity    []uint8
 	probes                                []bounds
-	stopRules, limitRules, fireRules      uint64 // by id
-	hotRules                              uint64 // by id: the kiln was too hot
-	latched, atPanel                      uint64 // by id
+	powerOn                               []float64 // what each probe gives before it has measured, in its own unit
+	stopRules, limitRules, fireRules      uint64    // by id
+	hotRules                              uint64    // by id: the kiln was too hot
+	latched, atPanel                      uint64    // by id
 	lots                                  int
 	stages                                []trace.Stage
 	stageKind                             []uint8
 	lastDry                               int
+	highestTarget                         float64
 	lowestMax, ambientMin, ambientMax     float64
 	setMax                                float64
 	rest, minOn, coast, startDelay        int64
@@ -208,6 +211,13 @@ type tables struct {
 	starts                                int
 	tick                                  int64
 }
+
+// powerOn is what a common kind of bus thermometer holds before its first conversion, in Celsius, and no measurement: Maxim
+// Integrated, DS18B20 data sheet (2019), temperature register.
+const (
+	powerOn     = 85.0
+	powerOnStep = 0.005 // half of a reading's step
+)
 
 // bounds is what a probe's role can measure in any kiln; a valid reading outside is a fault of the border.
 type bounds struct{ low, high float64 }
@@ -243,6 +253,11 @@ func resolve(h *trace.Header) tables {
 			b = bounds{-80, 250} // Celsius: colder than any weather, hotter than any probe of a kiln stands
 		}
 		t.probes = append(t.probes, b)
+		start := powerOn + p.Offset
+		if ok { // no thermometer
+			start = math.NaN()
+		}
+		t.powerOn = append(t.powerOn, start)
 	}
 	t.rules(h)
 	t.limits(&h.Limits)
@@ -262,6 +277,7 @@ func resolve(h *trace.Header) tables {
 			}
 		}
 		for _, l := range h.Run.Lots {
+			t.highestTarget = max(t.highestTarget, l.Target)
 			if l.MaxDryBulb > 0 {
 				t.lowestMax = min(t.lowestMax, l.MaxDryBulb)
 			}

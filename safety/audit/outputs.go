@@ -334,7 +334,7 @@ func compressorMust(c *Checker) bool {
 		return true
 	}
 	for _, i := range h.coil {
-		if f.r.ProbeQuality[i] != h.valid || f.r.Probe[i] < 0 {
+		if !f.measured(h, i) || f.r.Probe[i] < 0 {
 			return true // frost
 		}
 	}
@@ -427,7 +427,7 @@ func vapour(c *Checker) (in, out float64, ok bool) {
 
 func first(f *frame, h *tables, probes []uint8) (float64, bool) {
 	for _, i := range probes {
-		if f.r.ProbeQuality[i] == h.valid {
+		if f.measured(h, i) {
 			return f.r.Probe[i], true
 		}
 	}

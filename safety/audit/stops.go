@@ -22,6 +22,30 @@ func emergencyStop(c *Checker) {
 	}
 }
 
+// stopWaits: to let go of the button and to reset it are no order to go on.
+func stopWaits(c *Checker) {
+	f, m := &c.f, &c.m.stopped
+	if f.newBoot && m.waiting && (c.header.TailLost || f.endAge-m.since < saveGrace) {
+		m.waiting = false // the word may be in what is lost; or the stop was not yet saved
+	}
+	switch {
+	case f.proves(eStop):
+		if !m.waiting {
+			m.since = f.age
+		}
+		m.waiting = true
+	case f.commands>>verbConfirm&1 != 0:
+		m.waiting = false
+	}
+	if !m.waiting {
+		return
+	}
+	c.tested()
+	if start := f.rising & movers; start != 0 {
+		c.fail("a person's word first", "%s started after an emergency stop", start.list(outputNames))
+	}
+}
+
 func doorStops(c *Checker) {
 	f := &c.f
 	if !f.forbids(c, door) {

@@ -44,11 +44,14 @@ type station struct {
 	late    time.Duration              // the next tick comes so much later
 	spoils  []hook[*hardware.Snapshot] // of what is read
 	meddles []hook[*hardware.Outputs]  // a controller that asks for what it should not
+	gated   func(*hardware.Applied)    // a gate that does something else than it decided; s.asks is what it was asked
+	noted   func(*trace.Record)        // a recorder that writes something else than there was
 	due     []errand                   // what happens to process and disk, by time
 	offset  int64                      // of the computer's wall clock, seconds
 	lasting time.Duration              // of a failure that is injected now
 
 	asked *hardware.Outputs  // as meddled with, for the record
+	asks  hardware.Outputs   // of the gate, in this tick
 	shown *controller.Status // the person saw it last
 	again []weighing         // not yet answered
 	told  [256]bool          // rules, by alarm, veto or trip, since listen
@@ -155,6 +158,11 @@ func (k keeper) Apply(snap *hardware.Snapshot, requested hardware.Outputs, appli
 		s.asked = &requested
 	}
 	s.gate.Apply(snap, requested, applied)
+	if s.gated != nil {
+		s.asks = requested
+		s.gated(applied)
+		_ = s.kiln.Apply(s.clock.Now(), applied.Outputs) // it refuses what it has not; the record keeps that
+	}
 	for _, a := range applied.Alarms[:applied.AlarmCount] {
 		s.told[a.Rule] = true
 	}
@@ -186,6 +194,9 @@ func (s *station) Record(r *trace.Record) {
 		for i, v := range s.asked.FanSpeed {
 			r.RequestedSpeed[i] = float64(v)
 		}
+	}
+	if s.noted != nil {
+		s.noted(r)
 	}
 	s.checker.Check(r)
 	for i := range r.EventCount {
