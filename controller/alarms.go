@@ -252,12 +252,12 @@ func (t *tick) alarms() {
 	t.alarm(RuleWickSuspect, wick, 0, 0, 0, lowest(a.Distrust))
 	cold := c.CoilOK && c.DryBulbOK && float64(c.Coil) < float64(c.DryBulb)-coilGain
 	missing := a.Yield.Since > waterLost || a.BarrenDamp > idleFor && cold
-	t.alarm(RuleCompressorIdle, a.BarrenDamp > idleFor && !wick && !missing, 0, a.BarrenDamp.Minutes(), idleFor.Minutes(), none)
+	t.timed(RuleCompressorIdle, a.BarrenDamp > idleFor && !wick && !missing, a.BarrenDamp, idleFor, time.Minute)
 	t.alarm(RuleWaterMissing, missing && !wick, 0, a.Yield.Since, waterLost, none)
 	t.alarm(RuleYieldLow, (a.Yield.Low || a.Yield.Poor) && !wick, 0, yieldPercent(a), yieldShare, none)
 	if running {
 		sample, since := s.Estimate.Wood.Overdue(&t.cfg.Estimate)
-		t.alarm(RuleSampleOverdue, sample >= 0, 0, since.Hours(), t.cfg.Estimate.WeighEvery.Hours(), none)
+		t.timed(RuleSampleOverdue, sample >= 0, since, t.cfg.Estimate.WeighEvery, time.Hour)
 	} else {
 		t.alarm(RuleSampleOverdue, false, 0, 0, 0, none)
 	}
@@ -266,7 +266,7 @@ func (t *tick) alarms() {
 	t.alarm(RuleTooSlow, slow >= 0, slowFor, max(slow, 0), least, none)
 	still := running && sp.Wet && c.EMCOK && c.RH > dampRH && !c.Airflow
 	t.alarm(RuleDampStill, still, dampFor, float64(c.RH)*100, dampRH*100, none)
-	t.alarm(RuleStageOverdue, running && s.Run.Overdue, 0, s.Run.InStage.Hours(), 0, none)
+	t.timed(RuleStageOverdue, running && s.Run.Overdue, s.Run.InStage, 0, time.Hour)
 	t.alarm(RuleOutage, s.Restart.Confirm && s.Restart.Class == OutageLong, 0, 0, 0, none)
 	t.alarm(RuleRestartedOften, s.Often, 0, 0, 0, none)
 	t.alarm(RuleFilesChanged, s.Restart.Files, 0, 0, 0, none)
@@ -277,9 +277,9 @@ func (t *tick) alarms() {
 	t.alarm(RuleUncertain, unsure, uncertainFor, c.Charge.Sigma, uncertainSigma, none)
 	t.alarm(RuleFrostTwice, s.Sequence.DefrostTwice, 0, 0, 0, none)
 	t.heatIdle()
-	t.alarm(RuleHeatIdle, s.HeatIdle > heatIdleFor, 0, s.HeatIdle.Minutes(), 0, none)
+	t.timed(RuleHeatIdle, s.HeatIdle > heatIdleFor, s.HeatIdle, 0, time.Minute)
 	t.alarm(RuleNoAirflow, s.Sequence.NoAir > t.cfg.Sequence.AirTrouble, 0, 0, 0, none)
-	t.alarm(RuleHeldLong, s.Frozen > heldLong, 0, s.Frozen.Hours(), 0, none)
+	t.timed(RuleHeldLong, s.Frozen > heldLong, s.Frozen, 0, time.Hour)
 	t.alarm(RuleChargeDone, s.Run.Phase == schedule.Done, 0, 0, 0, none)
 	t.alarm(RuleStopPressed, s.Stopped, 0, 0, 0, none)
 	t.probes()
@@ -287,7 +287,7 @@ func (t *tick) alarms() {
 	t.repeat()
 	t.absent()
 	patience := t.patience()
-	t.alarm(RuleNobodyAnswers, running && s.Absent > patience, 0, s.Absent.Hours(), patience.Hours(), none)
+	t.timed(RuleNobodyAnswers, running && s.Absent > patience, s.Absent, patience, time.Hour)
 }
 
 // lowest gives the first probe of a set.
@@ -348,7 +348,7 @@ func (t *tick) machines(running bool) {
 	t.alarm(RuleBlowerIdle, e.BlowerTries >= blowerTries, 0, 0, 0, none)
 	t.alarm(RuleCrankcaseCold, t.crankcaseDead(), 0, 0, 0, none)
 	t.alarm(RuleTooWarm, t.tooWarm(), warmOverFor, float64(c.DryBulb.Sub(sp.DryBulb)), warmOver, none)
-	t.alarm(RuleVentHangs, e.VentFor >= ventHangs, 0, e.VentFor.Minutes(), 0, none)
+	t.timed(RuleVentHangs, e.VentFor >= ventHangs, e.VentFor, 0, time.Minute)
 	t.alarm(RuleDoorSigns, e.Door, 0, 0, 0, none)
 	rate, safe := t.tooFast(running)
 	t.alarm(RuleOutOfFamily, running && (s.Estimate.Wood.Family > 0 || rate > 0), 0, rate, safe, none)
@@ -466,6 +466,17 @@ func (t *tick) heatIdle() {
 func (t *tick) alarm(rule hardware.RuleID, cause bool, delay time.Duration, value, limit float64, probe hardware.ProbeID) {
 	if cause || t.s.Busy>>(rule-FirstRule)&1 == 1 {
 		t.attend(rule, cause, delay, value, limit, probe)
+	}
+}
+
+// timed is alarm for a value and a limit that are times, told in minutes or hours.
+func (t *tick) timed(rule hardware.RuleID, cause bool, value, limit, unit time.Duration) {
+	if cause || t.s.Busy>>(rule-FirstRule)&1 == 1 {
+		in := time.Duration.Hours
+		if unit == time.Minute {
+			in = time.Duration.Minutes
+		}
+		t.attend(rule, cause, 0, in(value), in(limit), hardware.NoProbe)
 	}
 }
 

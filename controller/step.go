@@ -322,9 +322,12 @@ func (t *tick) patience() time.Duration {
 // absence makes the air gentler while an alarm waits for somebody who does not come.
 func (t *tick) absence() {
 	s, sp := t.s, &t.out.SetPoints
-	limit := t.patience()
+	waits := s.Absent > t.patience() && s.Run.Phase == schedule.Running
+	if !waits && s.Gentle == 0 {
+		return
+	}
 	step := quantity.Ratio(absentPace * t.elapsed.Hours())
-	if s.Absent > limit && s.Run.Phase == schedule.Running {
+	if waits {
 		s.Gentle = min(s.Gentle+step, 1)
 	} else {
 		s.Gentle = max(s.Gentle-step, 0)

@@ -269,8 +269,11 @@ func readingsStale(p *Plant, _ *State, f *facts) seen {
 }
 
 func silent(p *Plant, _ *State, f *facts) seen {
+	if f.fast <= p.limits.Silent.Std() {
+		return fine
+	}
 	f.about(hardware.NoProbe, f.fast.Seconds(), p.limits.Silent.Std().Seconds())
-	return when(f.fast > p.limits.Silent.Std())
+	return trips
 }
 
 func silentOften(_ *Plant, _ *State, f *facts) seen { return when(f.silentOften) }
@@ -299,8 +302,11 @@ func lowPressure(p *Plant, s *State, f *facts) seen {
 }
 
 func humidityUnknown(p *Plant, s *State, f *facts) seen {
+	if s.NoHumidity <= p.limits.HumidityLost.Std() {
+		return fine
+	}
 	f.about(hardware.NoProbe, s.NoHumidity.Seconds(), p.limits.HumidityLost.Std().Seconds())
-	return when(s.NoHumidity > p.limits.HumidityLost.Std())
+	return trips
 }
 
 func notFollowing(_ *Plant, s *State, f *facts) seen {

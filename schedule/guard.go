@@ -86,7 +86,9 @@ func (r *Run) guard(plan *Plan, stage *Stage, c *Conditions, elapsed time.Durati
 	r.GuardTime += elapsed
 	share, _, known := rateOver(plan, r, c)
 	if !guarded(plan, stage, c) {
-		r.Bias = max(0, r.Bias-quantity.MoistureContent(guardDecay)*quantity.MoistureContent(elapsed.Hours()))
+		if r.Bias > 0 {
+			r.Bias = max(0, r.Bias-quantity.MoistureContent(guardDecay)*quantity.MoistureContent(elapsed.Hours()))
+		}
 		r.DutyCap = 1
 		r.Hold &^= HoldRate
 		return false
