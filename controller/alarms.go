@@ -319,7 +319,7 @@ func (t *tick) probes() {
 		}
 	}
 	const ofProbes = uint64(1)<<(RuleCellSlipped-FirstRule+1) - uint64(1)<<(RuleProbeStuck-FirstRule)
-	if lost == hardware.NoProbe && w.Bad|w.Slipped|w.Leak|w.Loose == 0 && !w.Dirty && !w.Dry && t.s.Busy&ofProbes == 0 {
+	if lost == hardware.NoProbe && w.Bad|w.Rough|w.Slipped|w.Leak|w.Loose == 0 && !w.Dirty && !w.Dry && t.s.Busy&ofProbes == 0 {
 		return
 	}
 	told := func(rule hardware.RuleID, set uint64, value, limit float64) {
@@ -327,7 +327,7 @@ func (t *tick) probes() {
 	}
 	of := func(set uint64) *estimate.Track { return &w.Probe[max(lowest(set), 0)] }
 	told(RuleProbeStuck, w.Stuck, of(w.Stuck).Still.Minutes(), 0)
-	told(RuleProbeNoisy, w.Noisy, of(w.Noisy).Rough*100, 10)
+	told(RuleProbeNoisy, w.Rough, of(w.Rough).Rough*100, 10)
 	told(RuleProbeJumped, w.Jumped, 0, 0)
 	t.alarm(RuleWickDirty, w.Dirty, 0, w.Drift, dirtyKelvin, w.DriftBy)
 	t.alarm(RuleHumidityDrift, w.Dry, 0, -w.Drift, dirtyKelvin, w.DriftBy)

@@ -226,6 +226,9 @@ func (a *Air) majority(cfg *Config, in *Input, high float64) (value float64, agr
 	return value, agreed
 }
 
+// apartMost bounds for how long humidity sources are remembered to have been apart; more than any alarm waits for.
+const apartMost = 20 * time.Minute
+
 // humidity makes one EMC of wet bulbs and humidity probes.
 func (a *Air) humidity(cfg *Config, in *Input) {
 	if !a.DryBulbOK {
@@ -283,11 +286,13 @@ func (a *Air) humidity(cfg *Config, in *Input) {
 	}
 	value := sum / float64(n)
 	a.ApartHumid = high - low
-	if n > 1 && dampest-driest > float64(cfg.HumidAgree) && in.moving() {
-		a.ApartRaw += in.Elapsed
-		a.DampRaw = highest
-	} else {
-		a.ApartRaw = 0
+	switch apart := n > 1 && dampest-driest > float64(cfg.HumidAgree); {
+	case apart && highest != a.DampRaw:
+		a.ApartRaw, a.DampRaw = 0, highest
+	case apart && in.moving():
+		a.ApartRaw = min(a.ApartRaw+in.Elapsed, apartMost)
+	case !apart: // noise hides for moments that they are; a reversal of the fans is no proof that they are not
+		a.ApartRaw = max(a.ApartRaw-in.Elapsed, 0)
 	}
 	if in.trust.Dirty || in.trust.Dry {
 		value = driest // one of them drifts: the one that asks for less drying counts, as calibrated

@@ -21,18 +21,19 @@ const (
 	roughShare  = 0.1  // of the samples: noisy
 	roughGone   = 0.02
 	roughMemory = time.Minute
-	noisyFor    = time.Minute
+	noisyTold   = 15 * time.Second // until it is told
+	noisyFor    = time.Minute      // and no longer believed
 
-	stuckFor   = 15 * time.Minute // without the least change
+	stuckFor   = 14 * time.Minute // without the least change; looked at once a minute
 	stuckMove  = 0.25             // K, while another probe of the air moved by as much,
 	stuckActed = 5 * time.Minute  // or heat, compressor or vents were on for so long
 	saturated  = 0.985            // ratio; a humidity probe may well stay at its end
 
-	pairApart   = 1.0 // K between dry bulbs, as calibrated
-	pairFor     = 30 * time.Minute
-	wetFrom     = 0.99 // ratio
-	wetFor      = 30 * time.Minute
-	wetOther    = 0.95 // ratio; what another source shows at most
+	pairApart   = 1.0              // K between dry bulbs, as calibrated
+	pairFor     = 28 * time.Minute // looked at once a minute, and noise may hide it for another
+	wetFrom     = 0.99             // ratio
+	wetFor      = 29 * time.Minute // looked at once a minute
+	wetOther    = 0.95             // ratio; what another source shows at most
 	wetGone     = 0.98
 	driftKelvin = 0.7 // K of wet bulb that wick and humidity probe may move apart
 	driftBack   = 0.5
@@ -79,7 +80,8 @@ type Trust struct {
 	Probe [hardware.MaxProbes]Track
 
 	Jumped  uint64 // power-on value or faster than anything can change
-	Noisy   uint64
+	Rough   uint64 // to and fro: the middle of three samples counts
+	Noisy   uint64 // the same for a minute
 	Stuck   uint64
 	Wet     uint64 // humidity probe at its end while other evidence says that the air is not damp
 	Drifted uint64 // dry bulb that left the others, until somebody has looked
@@ -169,6 +171,7 @@ func (w *Trust) forget(id hardware.ProbeID) {
 	w.Probe[id] = Track{}
 	gone := ^(uint64(1) << id)
 	w.Jumped &= gone
+	w.Rough &= gone
 	w.Noisy &= gone
 	w.Stuck &= gone
 	w.Wet &= gone
@@ -276,9 +279,11 @@ func (w *Trust) rough(id hardware.ProbeID, hit bool, dt time.Duration) {
 		t.RoughFor = 0
 	}
 	switch {
-	case t.RoughFor > noisyFor:
-		set(&w.Noisy, id, true)
+	case t.RoughFor > noisyTold:
+		set(&w.Rough, id, true)
+		set(&w.Noisy, id, w.Noisy>>id&1 == 1 || t.RoughFor > noisyFor)
 	case t.Rough < roughGone:
+		set(&w.Rough, id, false)
 		set(&w.Noisy, id, false)
 	}
 	if t.Rough < 1e-6 {
@@ -417,8 +422,8 @@ func (w *Trust) pair(in *Input, blows bool) {
 	switch {
 	case n < 2:
 		w.Apart, w.PairFor = 0, 0
-	case w.Apart <= pairApart:
-		w.PairFor = 0
+	case w.Apart <= pairApart: // noise hides for moments that they are
+		w.PairFor = max(w.PairFor-w.Minute, 0)
 	case blows:
 		w.PairFor += w.Minute
 	}
