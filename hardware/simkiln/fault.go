@@ -27,7 +27,7 @@ const (
 	WickDry                      // the wick dries out within half a day
 	WickDirty                    // the wet bulb reads high, severity x 0.1 K more a day
 	HumidityWet                  // the humidity probe is wetted and saturates
-	PinLeak                      // wet pin cables leak
+	PinLeak                      // wet pin cables leak, 1 Gohm / severity
 	AirflowLost                  // airflow switch opens though the fans turn
 	FanStop                      // every fan group stops
 	FanNoStart                   // a fan group at rest does not start

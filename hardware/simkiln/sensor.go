@@ -304,8 +304,8 @@ func (k *Kiln) sample() {
 		case hardware.RolePin:
 			ohm := math.Exp(math.Ln10 * v)
 			leak := 1e12 // cable
-			if s.Severity[PinLeak] > 0 {
-				leak = 1e9
+			if v := s.Severity[PinLeak]; v > 0 {
+				leak = 1e9 / v
 			}
 			v = min(max(ohm*leak/(ohm+leak), 1e5), 1e11) // the meter's range
 		}
