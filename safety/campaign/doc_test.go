@@ -1,7 +1,11 @@
 // Package campaign puts whole parts together and breaks them: it holds test files only. What it needs is
 //
-//   - failures_test.go, rows_test.go: every failure that the kiln must survive, its owner and its end state, each shown on a
-//     bench kiln before the real gate. `go test ./safety/campaign -run TestFailures -write` writes ../FAILURES.md afresh.
+//   - failures_test.go, rows_test.go, kiln_test.go: every failure that the kiln must survive, its owner and its end state;
+//     those that the gate answers for are shown before the real gate on a bench kiln.
+//     `go test ./safety/campaign -run TestFailures -write` writes ../FAILURES.md afresh.
+//   - site_test.go: a whole kiln - simulated room, gate, loop, stores, judge - that can be cut, restarted and begun from a
+//     checkpoint. causes_test.go says for every failure how it is made to happen there, whole_test.go what must come of
+//     it; shell_test.go (with seams_test.go) those of process, disk, clock and files, people_test.go those of people.
 //   - mutate_test.go, schemata_test.go, mutants_test.go: small changes of package safety, each of which its own tests must
 //     notice. `nice -n 15 go test ./safety/campaign -run 'TestMutants$' -mutants -timeout 0 -v` judges them; ../MUTANTS.md
 //     lists those that live, with reasons.

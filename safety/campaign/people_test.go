@@ -1,0 +1,182 @@
+package campaign
+
+import (
+	"strings"
+	"testing"
+	"time"
+
+	"github.com/stretchr/testify/require"
+
+	"drywarden/controller"
+	"drywarden/hardware"
+	"drywarden/hardware/quantity"
+	"drywarden/hardware/simkiln"
+	"drywarden/schedule"
+)
+
+// green is a kiln of green wood that its charge sheet calls by another name, with a person who weighs.
+func green(sheet, wood string) func(t *testing.T) *site {
+	return func(t *testing.T) *site {
+		c := siteKiln(1)
+		c.Machine.Scale, c.Person.Absent = 1, false
+		c.Lots[0].Species, c.Lots[0].Start = wood, 62
+		s := newSite(t, c, strings.NewReplacer("maple, hard (sugar)", sheet, "34 %", "62 %").Replace(siteCharge), nil)
+		s.visitor = newVisitor()
+		s.begin(0)
+		return s
+	}
+}
+
+// until a rule is told; the time from now on.
+func (s *site) waitFor(rule string, patience time.Duration) time.Duration {
+	began := s.kiln.Now()
+	require.True(s.t, s.until(patience, func() bool { _, told := s.since[rule]; return told }), "%s is not told; told were %v", rule, s.ever)
+	return s.kiln.Now() - began
+}
+
+func fromMidDry(t *testing.T) *site {
+	s := midDry().restart(t, nil)
+	s.run(15 * time.Minute)
+	return s
+}
+
+// peopleShows are the failures of people: what they write and what they leave.
+var peopleShows = []ownShow{
+	{row: 1, what: "one of two", limit: sameTick, kiln: fromMidDry, show: func(t *testing.T, s *site) time.Duration {
+		s.injectAll(&cause{faults: []happening{{kind: simkiln.ProbeShort, role: hardware.RoleDryBulb}}})
+		s.run(2 * time.Minute)
+		oneBulb(t, s)
+		require.Equal(t, noForce.String(), s.last.Forced.String())
+		s.run(2 * time.Hour)
+		oneBulb(t, s)
+		return sameTick
+	}},
+	{row: 5, what: "wet bulb alone", limit: sameTick, kiln: fromMidDry, show: func(t *testing.T, s *site) time.Duration {
+		s.injectAll(&cause{faults: []happening{{kind: simkiln.ProbeOpen, role: hardware.RoleWetBulb}}})
+		s.run(2 * time.Hour)
+		require.NotNil(t, s.status().Air.EMC, "the humidity probe is used")
+		require.Empty(t, s.holds())
+		return sameTick
+	}},
+	{row: 24, what: "compressor", limit: 30 * second, kiln: fromMidDry, show: func(t *testing.T, s *site) time.Duration {
+		compressorIs(true)(s)
+		return s.stopsAfter(compressor)
+	}},
+	{row: 24, what: "heat", kiln: func(t *testing.T) *site { return heatingUp().restart(t, nil) }, show: func(t *testing.T, s *site) time.Duration {
+		s.run(15 * time.Minute)
+		require.True(t, s.until(time.Hour, func() bool { return s.last.On&hardware.AllHeat != 0 }))
+		return s.stopsAfter(hardware.AllHeat)
+	}},
+	{row: 31, kiln: func(t *testing.T) *site { return coldKiln().restart(t, nil) }, show: func(t *testing.T, s *site) time.Duration {
+		s.run(15 * time.Minute)
+		s.happen(31)
+		worst, thaws, frost, was := time.Duration(0), 0, time.Duration(0), false
+		require.True(t, s.until(6*time.Hour, func() bool {
+			on, blows := s.last.On.Has(hardware.Compressor), s.last.On.Has(hardware.Blower)
+			switch {
+			case was && !on && blows:
+				worst, thaws = max(worst, frost), thaws+1
+			case on && s.value(hardware.RoleCoil, 0) < -1:
+				frost += time.Second
+			default:
+				frost = 0
+			}
+			was = on
+			_, told := s.since["defrosted_twice"]
+			return told
+		}), "thawed %d times, told were %v", thaws, s.ever)
+		require.GreaterOrEqual(t, thaws, 2)
+		for range 3600 {
+			s.run(time.Second)
+			require.False(t, s.last.On.Has(hardware.Compressor), "locked")
+		}
+		s.kiln.Mend()
+		s.cut(5 * time.Second)
+		s.run(time.Hour)
+		require.NotNil(t, s.shown("defrosted_twice"), "it outlives the process")
+		require.False(t, s.last.On.Has(hardware.Compressor), "locked")
+		require.Equal(t, controller.Accepted, s.ask(controller.Command{Verb: controller.VerbReset, Rule: s.idOf("defrosted_twice")}).Refusal)
+		require.True(t, s.until(4*time.Hour, func() bool { return s.last.On.Has(hardware.Compressor) }), "and free again")
+		return worst
+	}},
+	{row: 59, what: "dries faster than the wood on the sheet", kiln: green("oak, white", "yellow-poplar"), show: func(t *testing.T, s *site) time.Duration {
+		return s.waitFor("rate_over_limit", 96*time.Hour)
+	}},
+	{row: 59, what: "moisture is not that of the sheet", kiln: func(t *testing.T) *site {
+		return newSite(t, siteKiln(1), strings.Replace(siteCharge, "34 %", "62 %", 1), nil)
+	}, show: func(t *testing.T, s *site) time.Duration {
+		s.begin(0)
+		require.Contains(t, s.since, "charge_out_of_family")
+		require.Empty(t, s.holds(), "it only asks")
+		return sameTick
+	}},
+	{row: 59, what: "dries slower than the wood on the sheet", limit: 96 * time.Hour, slow: true, kiln: green("yellow-poplar", "oak, white"), show: func(t *testing.T, s *site) time.Duration {
+		return s.waitFor("drying_too_slow", 96*time.Hour)
+	}},
+	{row: 60, what: "one that no board can have", limit: second, kiln: fromMidDry, show: func(t *testing.T, s *site) time.Duration {
+		before := *s.status().Charge.Control.Value
+		for _, wrong := range []float64{0.08, -0.2} {
+			require.Equal(t, controller.RefusedUnlikely, s.ask(controller.Command{Verb: controller.VerbWeigh, Mass: s.mass(0) * quantity.Kilogram(1+wrong)}).Refusal)
+		}
+		require.InDelta(t, before, *s.status().Charge.Control.Value, 0.1, "not believed")
+		return sameTick
+	}},
+	{row: 60, what: "insisted on", kiln: fromMidDry, show: func(t *testing.T, s *site) time.Duration {
+		began := s.kiln.Now()
+		for n := 0; s.kiln.Now()-began < 48*time.Hour; n++ {
+			if _, told := s.since["weights_contradict_water"]; told {
+				break
+			}
+			s.weighAll([]float64{0.05, 0}[n%2])
+			s.run(12 * time.Hour)
+		}
+		require.Contains(t, s.since, "weights_contradict_water")
+		took := s.since["weights_contradict_water"] - began
+		stage := s.status().Charge.Stage
+		require.Contains(t, s.holds(), "suspicious")
+		s.run(12 * time.Hour)
+		require.Equal(t, stage, s.status().Charge.Stage, "no advance")
+		s.cut(5 * time.Second)
+		s.run(5 * time.Minute)
+		require.Contains(t, s.holds(), "suspicious", "it outlives the process")
+		s.confirm()
+		require.NotContains(t, s.holds(), "suspicious")
+		return took
+	}},
+	{row: 62, kiln: fromMidDry, show: func(t *testing.T, s *site) time.Duration {
+		s.happen(62)
+		s.waitFor("core_probe_lost", time.Hour)
+		took := s.waitFor("nobody_answers", 30*time.Hour)
+		st := s.status()
+		kind := st.Charge.Stages[st.Charge.Stage].Kind
+		s.run(4 * time.Hour)
+		st = s.status()
+		require.Equal(t, schedule.Dry.String(), kind)
+		require.InDelta(t, *st.Set.BaseDryBulb-5, *st.Set.DryBulb, 0.1)
+		require.GreaterOrEqual(t, *st.Set.EMC, *st.Set.BaseEMC+2)
+		for _, a := range st.Alarms {
+			s.ask(controller.Command{Verb: controller.VerbAck, Rule: s.idOf(a.Rule)})
+		}
+		s.run(time.Minute)
+		require.NotContains(t, s.since, "nobody_answers", "somebody is there")
+		s.run(4 * time.Hour)
+		st = s.status()
+		require.InDelta(t, *st.Set.BaseDryBulb, *st.Set.DryBulb, 0.1, "back again")
+		return took
+	}},
+}
+
+// stopsAfter stops the fans, and gives how long after the airflow switch has opened an output that was on goes off.
+func (s *site) stopsAfter(o hardware.OutputSet) time.Duration {
+	require.NotZero(s.t, s.last.On&o)
+	s.happen(24)
+	require.True(s.t, s.until(2*time.Minute, func() bool { return !s.snap.Contacts.Active.Has(hardware.ContactAirflow) }), "the switch stays shut")
+	at := s.kiln.Now()
+	require.True(s.t, s.until(time.Minute, func() bool { return s.last.On&o == 0 }), "it stays on")
+	return s.kiln.Now() - at
+}
+
+// mass is what a sample board weighs: its load cell says so.
+func (s *site) mass(sample int) quantity.Kilogram {
+	return quantity.Kilogram(s.value(hardware.RoleLoadCell, sample))
+}
