@@ -211,5 +211,5 @@ func TestDrawnStormsStart(t *testing.T) {
 
 var (
 	firstDrawn = flag.Uint64("drawn.first", 1, "first seed of TestDrawnStormsStart")
-	drawn      = flag.Uint64("drawn", 12, "how many seeds TestDrawnStormsStart tries")
+	drawn      = flag.Uint64("drawn", 5, "how many seeds TestDrawnStormsStart tries")
 )
