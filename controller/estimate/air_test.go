@@ -251,3 +251,16 @@ func TestColdestCoreIsNoWarmerThanItReads(t *testing.T) {
 	}
 	require.True(t, filtered, "the middle of three was above a sample at least once")
 }
+
+// A core that is not believed any more may be wrong, or right: while it reads colder nothing is counted against it.
+func TestADistrustedCoreStillCountsAsColdest(t *testing.T) {
+	a := newAir()
+	a.layout.Probes = append(a.layout.Probes, hardware.Probe{Role: hardware.RoleCore}, hardware.Probe{Role: hardware.RoleCore})
+	first := hardware.ProbeID(len(a.layout.Probes) - 2)
+	a.set(62, 62, gone, 50, gone, gone, gone, 60, 61.5)
+	require.Equal(t, 2, a.step(time.Minute).CoreCount)
+	a.s.Trust.InAir |= 1 << first
+	out := a.step(time.Minute)
+	require.Equal(t, 1, out.CoreCount)
+	require.EqualValues(t, 60, out.ColdestCore)
+}

@@ -154,25 +154,29 @@ func surfaces(in *Input, out *schedule.Conditions) {
 			out.Coil, out.CoilOK = quantity.Celsius(r.Value), true
 		}
 	}
+	cold, any := 0.0, false
 	for _, id := range x.Cores[:x.CoreN] {
+		// The coldest is that of all readings, trusted or not, and not of the middle of three samples: no exposure is counted
+		// against a reading.
+		if raw := &in.Snapshot.Readings[id]; usable(raw, coldest, hottest) && (!any || raw.Value < cold) {
+			cold, any = raw.Value, true
+		}
 		r := in.trust.reading(in, id)
 		if !usable(&r, coldest, hottest) || in.trust.Probe[id].Bad > 0 {
 			continue
 		}
 		t := quantity.Celsius(r.Value)
 		out.Cores[id], out.CoreOK[id] = t, true
-		// What is read now counts where it is colder than the middle of three samples: no exposure is counted against a reading.
-		cold := t
-		if raw := &in.Snapshot.Readings[id]; raw.OK() {
-			cold = min(t, quantity.Celsius(raw.Value))
-		}
-		if out.CoreCount == 0 || cold < out.ColdestCore {
-			out.ColdestCore = cold
+		if out.CoreCount == 0 || t < out.ColdestCore {
+			out.ColdestCore = t
 		}
 		if out.CoreCount == 0 || t > out.HottestCore {
 			out.HottestCore = t
 		}
 		out.CoreCount++
+	}
+	if any && out.CoreCount > 0 {
+		out.ColdestCore = min(out.ColdestCore, quantity.Celsius(cold))
 	}
 }
 
