@@ -6,6 +6,7 @@ import (
 	"errors"
 	"fmt"
 	"io"
+	"math"
 	"os"
 	"path/filepath"
 	"text/tabwriter"
@@ -51,7 +52,9 @@ when the charge is not done or the audit found a violation.
 In --json, mc_*, max_rate_over_limit, water_kg and energy_kwh are the simulated
 kiln's truth; estimate_* is what the controller believed. max_check_score and
 max_honeycomb_score are the greatest drying strain of the worst board, of its
-surface and of its core, over what it bears: from 1 on, expect damage.
+surface and of its core, over what it bears: from 1 on, expect damage. books
+says how well water and heat of the simulated kiln close; where they do not,
+simulate fails.
 
 ` + faultsHelp + kindsOfFaults(),
 		Args: cobra.NoArgs,
@@ -207,6 +210,7 @@ type resultJSON struct {
 	Water      float64           `json:"water_kg"`
 	Energy     float64           `json:"energy_kwh"`
 	SMER       float64           `json:"smer_kg_per_kwh"`
+	Books      booksJSON         `json:"books"`
 	Starts     int               `json:"compressor_starts"`
 	Trips      int               `json:"trips"`
 	TripList   []tripJSON        `json:"trip_list"`
@@ -216,6 +220,31 @@ type resultJSON struct {
 	Violations uint64            `json:"invariant_violations"`
 	Broken     []audit.Violation `json:"violations"`
 	Stages     []stageJSON       `json:"stages"`
+}
+
+// booksJSON is how well the simulated kiln's books close.
+type booksJSON struct {
+	StepWater float64 `json:"worst_step_water_error_ratio"` // of all water in the wood
+	StepHeat  float64 `json:"worst_step_heat_error_ratio"`  // of all heat in the wood
+	Water     float64 `json:"water_imbalance_ratio"`        // of the water evaporated
+	Energy    float64 `json:"energy_imbalance_ratio"`       // of the energy drawn
+}
+
+// close tells what of it is no rounding: then the simulation is worth nothing.
+func (b *booksJSON) close() error {
+	var faults []error
+	for _, x := range []struct {
+		what        string
+		found, most float64
+	}{{"water of a step", b.StepWater, 1e-9}, {"heat of a step", b.StepHeat, 1e-9}, {"water", b.Water, 1e-3}, {"energy", b.Energy, 5e-3}} {
+		if !(math.Abs(x.found) <= x.most) {
+			faults = append(faults, fmt.Errorf("%s is off by %.1e, expected at most %.0e", x.what, x.found, x.most))
+		}
+	}
+	if len(faults) > 0 {
+		return fmt.Errorf("the simulated kiln's books do not close: %w", errors.Join(faults...))
+	}
+	return nil
 }
 
 type tripJSON struct {
@@ -293,6 +322,9 @@ func (a *app) simulate(ctx context.Context, flags *simulateFlags) error {
 		return errors.Join(failure, closeTrace())
 	}
 	result := sim.result(failure == nil)
+	if err := result.Books.close(); err != nil {
+		return errors.Join(err, closeTrace())
+	}
 	if err := errors.Join(seen.failed, closeTrace()); err != nil {
 		return fmt.Errorf("write the trace: %w", err)
 	}
@@ -340,6 +372,7 @@ func (s *simulation) result(done bool) resultJSON {
 	report := s.seen.checker.Finish()
 	r := resultJSON{Kiln: s.file.Name, Charge: s.plan.Charge, Seed: s.file.Simulated.Seed, Days: s.seen.run.Hours() / 24, Done: done,
 		Water: float64(truth.Water), Energy: float64(truth.Energy) / 3.6e6, Starts: s.seen.starts, Trips: len(s.seen.trips), Vetoes: s.seen.vetoes,
+		Books:      booksJSON{float64(truth.MassError), float64(truth.HeatError), float64(truth.WaterImbalance), float64(truth.EnergyBalance)},
 		Violations: report.Total, Broken: report.Violations, TripList: []tripJSON{},
 		Alarms: len(s.seen.alarms), AlarmList: []tripJSON{}}
 	if r.Broken == nil {

@@ -5,6 +5,7 @@ import (
 	"context"
 	"flag"
 	"fmt"
+	"math"
 	"os"
 	"path/filepath"
 	"testing"
@@ -54,6 +55,7 @@ func TestSeeds(t *testing.T) {
 			r, _, _ := demoRun(t, seed+1, limit)
 			t.Logf("%.1f days, %d starts, %.0f kWh, %+v", r.Days, r.Starts, r.Energy, r.Lots)
 			require.Zero(t, r.Violations, "%+v", r.Broken)
+			require.NoError(t, r.Books.close(), "mass within 1e-9 a step and 0.1 %% a charge, energy within 0.5 %%")
 			require.Zero(t, r.Vetoes)
 			require.Zero(t, r.Trips, "%+v", r.TripList)
 			if limit > 0 {
@@ -179,4 +181,13 @@ func TestShippedFilesLoad(t *testing.T) {
 	require.NoError(t, err)
 	_, err = os.Stat("../../deploy/kiln.toml")
 	require.NoError(t, err)
+}
+
+// A simulation whose water or heat got lost is no result.
+func TestBooksMustClose(t *testing.T) {
+	require.NoError(t, (&booksJSON{1e-13, 1e-13, -9e-4, 4e-3}).close())
+	for _, b := range []booksJSON{{StepWater: 2e-9}, {StepHeat: 2e-9}, {Water: -2e-3}, {Energy: 6e-3}, {Energy: math.NaN()}} {
+		require.ErrorContains(t, b.close(), "do not close")
+	}
+	require.ErrorContains(t, (&booksJSON{1, 1, 1, 1}).close(), "heat of a step")
 }

@@ -12,7 +12,7 @@ const (
 	sigmaAirDried  = 1.5    // points
 	sigmaThickness = 0.0008 // m
 	leakOneIn      = 12     // lots have a baffle leak
-	leakSpeed      = 0.4    // of the air speed in such a lot
+	leakSpeed      = 0.08   // of the air speed in such a lot: what is left when the air goes round it; a fifth slower or so
 	mostSapwood    = 0.6    // share of a board, drawn between none and this
 	sapMobility    = 3.0    // of free water in sapwood against heartwood
 )

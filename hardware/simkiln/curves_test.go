@@ -128,10 +128,11 @@ func publishedRuns(t *testing.T) (panels []panel) {
 		}
 		days := x[len(x)-1]
 		truth := k.Truth()
-		t.Logf("%-20s %.1f d, published %.0f (%+.0f %%), %.0f kWh, check %.2f", c.name, days, c.days, 100*(days/c.days-1), truth.Energy/3.6e6, truth.Lots[0].Check)
+		off := math.Round(100*(days/c.days-1)) + 0 // no minus nought
+		t.Logf("%-20s %.1f d, published %.0f (%+.0f %%), %.0f kWh, check %.2f", c.name, days, c.days, off, truth.Energy/3.6e6, truth.Lots[0].Check)
 		require.InEpsilon(t, c.days, days, 0.25, c.name)
 		checkBooks(t, k)
-		p := panel{title: fmt.Sprintf("%s: %.1f days, published %.0f (%+.0f %%)", c.name, days, c.days, 100*(days/c.days-1)), below: "Bergman 2008, FPL-RN-0310; " + c.note,
+		p := panel{title: fmt.Sprintf("%s: %.1f days, published %.0f (%+.0f %%)", c.name, days, c.days, off), below: "Bergman 2008, FPL-RN-0310; " + c.note,
 			xName: "days", yName: "mean moisture, %", xMax: c.max, xStep: c.max / 4, yMax: math.Ceil((c.start+8)/20) * 20,
 			curves: []curve{{name: "simulated", x: x, y: y, color: ink[0]}},
 			marks:  []mark{{0, c.start, 0, 0, "published start"}, {c.days, c.to, 0.75 * c.days, 1.25 * c.days, "published end, ±25 %"}}}

@@ -162,7 +162,8 @@ func checkBooks(t testing.TB, k *Kiln) {
 }
 
 // Days to the lot mean with a crude controller and no rate guard. Common practice, no source: easy 4/4 species about a
-// week with an ample machine, two-inch walnut about three weeks from partly dried, 4/4 oak about four weeks.
+// week with an ample machine (here 5 to 10 days), two-inch walnut about three weeks from partly dried, 4/4 red oak about four
+// weeks, each within a quarter. The other rows are only to be sensible.
 func TestDaysAreSensible(t *testing.T) {
 	t.Parallel()
 	for _, c := range []struct {
@@ -172,14 +173,14 @@ func TestDaysAreSensible(t *testing.T) {
 		to, least, most float64
 		long            bool
 	}{
-		{"red oak 4/4", lot("red oak", 27, 5, 80, 4), oak44, 7, 22, 34, true},
+		{"red oak 4/4", lot("red oak", 27, 5, 80, 4), oak44, 7, 21, 35, true},
 		{"red oak 8/4", lot("red oak", 52, 5, 80, 4), oak84, 7, 60, 110, true},
 		{"white oak 4/4", lot("white oak", 27, 5, 65, 4), oak84, 7, 35, 55, true},
 		{"walnut 4/4", lot("walnut", 27, 5, 85, 4), maple44, 7, 11, 20, true},
-		{"walnut 8/4 from 45 %", lot("walnut", 52, 5, 45, 4), walnut84, 7, 18, 34, true},
+		{"walnut 8/4 from 45 %", lot("walnut", 52, 5, 45, 4), walnut84, 7, 15.75, 26.25, true},
 		{"hard maple 4/4", lot("hard maple", 27, 5, 70, 4), maple44, 7, 12, 22, true},
-		{"yellow-poplar 4/4", lot("yellow-poplar", 27, 5, 90, 4), poplar44, 7, 6, 12, false},
-		{"pine 4/4", lot("pine", 27, 5, 110, 4), pine44, 9, 5, 11, true},
+		{"yellow-poplar 4/4", lot("yellow-poplar", 27, 5, 90, 4), poplar44, 7, 5, 10, false},
+		{"pine 4/4", lot("pine", 27, 5, 110, 4), pine44, 9, 5, 10, true},
 	} {
 		if c.long && testing.Short() {
 			continue

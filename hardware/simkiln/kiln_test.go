@@ -2,7 +2,9 @@ package simkiln
 
 import (
 	"bytes"
+	"fmt"
 	"math"
+	"reflect"
 	"strings"
 	"testing"
 	"time"
@@ -89,23 +91,40 @@ func TestStillAirStopsDrying(t *testing.T) {
 // Machine off, vents shut, fans on: the air fills up and drying stalls.
 func TestClosedRoomFillsUp(t *testing.T) {
 	k, d := settleOak(t, 2, func(c *Config) { c.Weather.Mean = 20; c.Room.AirChanges = 0.02 })
+	twin := &driver{k: k.Clone(), stages: d.stages, on: d.on}
 	d.idle(fansOnly, 6*time.Hour, nil)
 	rh, _ := k.emcNow()
-	t.Logf("RH %.3f after 6 h with fans only", rh)
+	before, ran := k.s.Evaporated, twin.k.s.Evaporated
+	d.idle(fansOnly, 6*time.Hour, nil)
+	for twin.k.Now() < k.Now() {
+		twin.tick(2 * time.Second)
+	}
+	stalled, running := (k.s.Evaporated-before)/6, (twin.k.s.Evaporated-ran)/12
+	t.Logf("RH %.3f after 6 h with fans only; then %.2f kg/h, with the machine %.2f", rh, stalled, running)
 	require.Greater(t, rh, 0.90)
 	require.LessOrEqual(t, rh, 1.01)
+	require.Less(t, stalled, 0.4*running, "drying stalls: no more than the fans' heat sends to the cold walls")
+	require.Less(t, stalled, float64(k.cfg.Fans.Power)/latent(k.s.RoomT)*3600)
 }
 
-// With the door open the room's air is outdoors' within ten minutes.
+// With the door open and the fans stopped the room's air follows outdoors within ten minutes: its moisture nearly all the
+// way, and with it the EMC, though the warm load and walls still heat the air.
 func TestOpenDoorBringsOutdoorAir(t *testing.T) {
 	k, d := settleOak(t, 4, nil)
+	_, before := k.emcNow()
 	inside := k.s.RoomT - k.s.OutT
+	moist := k.s.RoomW
 	require.NoError(t, k.Inject(Fault{Kind: DoorOpen, Duration: quantity.Duration(time.Hour)}))
 	d.idle(0, 10*time.Minute, nil)
 	outW := humidityRatio(k.s.OutP, 101325)
-	t.Logf("after 10 min %.1f C, outdoors %.1f; W %.4f, outdoors %.4f", k.s.RoomT, k.s.OutT, k.s.RoomW, outW)
+	_, after := k.emcNow()
+	// What outdoor air makes of the EMC at the temperature that load and walls leave it.
+	outdoors := k.table.at(k.s.RoomT).moisture(vapourPressure(outW, 101325) / saturation(k.s.RoomT))
+	t.Logf("after 10 min %.1f C, outdoors %.1f; W %.4f (from %.4f), outdoors %.4f; EMC %.1f to %.1f, outdoor air at this warmth %.1f",
+		k.s.RoomT, k.s.OutT, k.s.RoomW, moist, outW, before, after, outdoors)
 	require.Less(t, k.s.RoomT-k.s.OutT, 0.4*inside)
-	require.Less(t, k.s.RoomW, 2*outW)
+	require.Less(t, k.s.RoomW-outW, 0.1*(moist-outW))
+	require.Less(t, math.Abs(after-outdoors), 0.4*math.Abs(before-outdoors))
 	require.True(t, k.s.Contacts.Active.Has(hardware.ContactDoor))
 	checkBooks(t, k)
 }
@@ -404,16 +423,100 @@ func TestCoilHoldsWaterBack(t *testing.T) {
 	require.Greater(t, d.snapshot().Condensate.Total-start, 1.0)
 }
 
-// Fans reverse: the boards that were last in the air are now first, and no board is favoured over a day of reversals.
+// Fans reverse: the boards that met the air last now meet it first, and dry the faster for it.
 func TestReversalSwapsTheEdges(t *testing.T) {
-	k, d := settleOak(t, 2, nil)
-	first := k.wood.Flux[0] / k.wood.Flux[5]
+	c := DefaultConfig()
+	c.Weather = Weather{Mean: 10, Humidity: 0.7}
+	c.Fans.Flow = 3
+	alike := lot("red oak", 27, 5, 80, 6)
+	alike.Uniform = true
+	k := newKiln(t, c, alike)
+	for b := range k.wood.Position { // equal boards, but each in its place across the load
+		k.wood.Position[b] = (float64(b) + 0.5) / 6
+	}
+	d := &driver{k: k, stages: stagesOf(oak44), vent: true}
+	for k.Now() < day {
+		d.tick(2 * time.Second)
+	}
+	require.False(t, k.s.Reverse)
+	forward := k.wood.Flux[0] / k.wood.Flux[5]
 	back := hardware.OutputSet(1<<hardware.FanReverse1 | 1<<hardware.FanReverse2)
 	d.idle(0, 2*time.Minute, nil)
-	d.idle(back, 10*time.Minute, nil)
+	d.idle(back|works&^fansOnly, 30*time.Minute, nil)
 	require.True(t, k.s.Reverse)
 	require.True(t, d.snapshot().Contacts.Proven(hardware.ContactAirflow))
-	require.NotEqual(t, first, k.wood.Flux[0]/k.wood.Flux[5])
+	backward := k.wood.Flux[0] / k.wood.Flux[5]
+	t.Logf("first board against last: %.2f forward, %.2f in reverse", forward, backward)
+	require.Greater(t, forward, 1.05)
+	require.Less(t, backward, 1/1.05)
+}
+
+// A lot that the air goes round dries a fifth slower or so: common figures for calibration, no source.
+func TestBaffleLeakSlowsItsLot(t *testing.T) {
+	table := newIsotherms()
+	sum := 0.0
+	species := []string{"red oak", "hard maple", "walnut", "yellow-poplar", "pine"}
+	for _, name := range species {
+		var days [2]float64
+		for i, share := range []float64{1, math.Pow(leakSpeed, 0.6)} {
+			w := board(t, name, 27, 70, 43)
+			w.FilmShare[0] = share
+			days[i], _ = dryBoard(&w, table, func(float64) float64 { return 45 }, func(m, _ float64) float64 {
+				if m > 30 {
+					return 12
+				}
+				return 5.5
+			})
+		}
+		t.Logf("%-13s %.1f d, with a leak %.1f d (%+.0f %%)", name, days[0], days[1], 100*(days[1]/days[0]-1))
+		require.Greater(t, days[1], 1.1*days[0])
+		require.Less(t, days[1], 1.35*days[0])
+		sum += days[1] / days[0]
+	}
+	require.InDelta(t, 1.2, sum/float64(len(species)), 0.05)
+	leaky, lots := 0, 600
+	c := DefaultConfig()
+	c.Lots = nil
+	for seed := range uint64(lots / 6) {
+		c.Seed = seed
+		var six []LotConfig
+		for i := range 6 {
+			l := lot("pine", 27, 1, 8, 1)
+			l.Name = fmt.Sprint(i)
+			six = append(six, l)
+		}
+		k := newKiln(t, c, six...)
+		for _, share := range k.wood.FilmShare {
+			if share < 1 {
+				leaky++
+			}
+		}
+	}
+	require.InDelta(t, float64(lots)/leakOneIn, leaky, 4*math.Sqrt(float64(lots)/leakOneIn), "one lot in twelve")
+}
+
+// Nothing that a step reads or writes is a map, whose order would not repeat, or hidden behind a pointer, a function or a
+// channel.
+func TestStateHoldsNoMaps(t *testing.T) {
+	var walk func(path string, of reflect.Type)
+	walk = func(path string, of reflect.Type) {
+		switch of.Kind() {
+		case reflect.Map, reflect.Chan, reflect.Func, reflect.Interface, reflect.Pointer:
+			t.Errorf("%s is a %v", path, of)
+		case reflect.Slice, reflect.Array:
+			walk(path+"[]", of.Elem())
+		case reflect.Struct:
+			if of == reflect.TypeFor[time.Time]() {
+				return // the date of a calibration: printed, never reckoned with
+			}
+			for i := range of.NumField() {
+				walk(path+"."+of.Field(i).Name, of.Field(i).Type)
+			}
+		}
+	}
+	walk("state", reflect.TypeFor[state]())
+	walk("wood", reflect.TypeFor[wood]())
+	walk("config", reflect.TypeFor[Config]())
 }
 
 // Heaters that nobody switches off trip the wired limit, which needs its own button once the room is cool.

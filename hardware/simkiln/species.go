@@ -28,7 +28,7 @@ type Parameters struct {
 var sets = []Parameters{
 	{"red oak", 560, 1.40e-3, 0.04, false, -11, 0.040, 0.086, 0.0062, []string{"red oak", "oak, northern red", "oak, southern red", "oak, red"}},
 	{"white oak", 600, 0.75e-3, 0.03, false, 14, 0.056, 0.105, 0.0078, []string{"white oak", "oak, white", "oak, post", "oak, overcup", "oak"}},
-	{"black walnut", 510, 2.5e-3, 0.05, false, -17, 0.055, 0.078, 0.0065, []string{"walnut"}},
+	{"black walnut", 510, 3.0e-3, 0.05, false, -17, 0.055, 0.078, 0.0065, []string{"walnut"}},
 	{"hard maple", 560, 1.8e-3, 0.05, false, 7, 0.048, 0.099, 0.0067, []string{"hard maple", "maple, hard", "maple, sugar", "sugar maple"}},
 	{"black cherry", 470, 1.9e-3, 0.05, false, 0, 0.037, 0.071, 0.0046, []string{"cherry"}},
 	{"yellow-poplar", 400, 4.0e-3, 0.3, false, 23, 0.046, 0.082, 0.0088, []string{"yellow-poplar", "yellow poplar", "tulip", "poplar"}},
