@@ -655,3 +655,109 @@ func TestMachineAges(t *testing.T) {
 	t.Logf("%.2f kg/h new, %.2f after ten years", fresh.s.Pump.Water*3600, old.s.Pump.Water*3600)
 	require.Less(t, old.s.Pump.Water/old.s.Pump.Power, 0.97*fresh.s.Pump.Water/fresh.s.Pump.Power)
 }
+
+// A person who errs writes wrong weights, leaves alarms for another day, opens the door on the round and reckons oven-dry
+// masses wrong, each in about the share told; one who does not does none of it.
+func TestPersonErrs(t *testing.T) {
+	t.Parallel()
+	if testing.Short() {
+		t.Skip("six weeks of rounds")
+	}
+	const rounds = 40
+	type count struct{ weights, wrong, acks, late, doors int }
+	run := func(p Person) (n count, believed []float64) {
+		c := DefaultConfig()
+		c.Person = p
+		c.Samples = []int8{0, 0, 0, 0}
+		k := newKiln(t, c, lot("pine", 27, 0.5, 20, 4))
+		told := k.Now()
+		rule := hardware.RuleID(1)
+		open := false
+		for k.Now() < rounds*day {
+			n1 := Notice{Running: true, AlarmCount: 1}
+			n1.Alarms[0] = hardware.Alarm{Rule: rule}
+			k.Tell(n1)
+			k.Advance(time.Minute)
+			if k.s.Door && !open {
+				n.doors++
+			}
+			open = k.s.Door
+			for _, a := range k.Actions() {
+				switch a.Kind {
+				case WeighSample:
+					n.weights++
+					s := k.s.Samples[a.Sample]
+					if math.Abs(float64(a.Mass)-s.OvenDry*(1+k.wood.mean(s.Board)/100)) > 0.01 {
+						n.wrong++
+					}
+				case Ack:
+					n.acks++
+					if a.At-told > day {
+						n.late++
+					}
+					told, rule = a.At, rule%100+1
+				}
+			}
+		}
+		for _, b := range k.s.Samples {
+			believed = append(believed, b.Believed/b.OvenDry-1)
+		}
+		return n, believed
+	}
+	p := DefaultConfig().Person
+	careful, right := run(p)
+	p.Slips, p.Ignores, p.Doors, p.WrongDry = 0.3, 0.5, 0.4, 1
+	sloppy, wrong := run(p)
+	t.Logf("careful %+v, sloppy %+v", careful, sloppy)
+	require.Equal(t, 4*rounds, careful.weights)
+	require.Zero(t, careful.wrong+careful.late+careful.doors)
+	require.InDelta(t, 0.3*0.9, float64(sloppy.wrong)/float64(sloppy.weights), 0.1) // one wrong weight in ten is not 10 g off
+	require.InDelta(t, 0.5, float64(sloppy.late)/float64(sloppy.acks), 0.2)
+	require.InDelta(t, 0.4*rounds, sloppy.doors, 12)
+	for i := range right {
+		require.Less(t, math.Abs(right[i]), 4*0.0075, "a section's and a balance's error")
+		require.Less(t, math.Abs(wrong[i]), 0.03+4*0.0075)
+		require.NotEqual(t, right[i], wrong[i])
+	}
+}
+
+// The honest errors of probes: a load cell creeps by 0.02 % a day for a week; a humidity probe reads ever higher in wet air,
+// and shows full air for twenty minutes once it has been wetted.
+func TestProbesErr(t *testing.T) {
+	c := DefaultConfig()
+	c.Probes.LoadCells = 1
+	c.Samples = []int8{0}
+	k := newKiln(t, c, lot("pine", 27, 1, 80, 2))
+	cell, rh := probeOf(k, hardware.RoleLoadCell), probeOf(k, hardware.RoleHumidity)
+	over := func() float64 {
+		s := k.s.Samples[0]
+		return readOf(t, k).Readings[cell].Value/(s.OvenDry*(1+k.wood.mean(s.Board)/100)) - 1
+	}
+	begin := over()
+	k.Advance(14 * day)
+	crept := over() - begin - 20e-6*(k.s.RoomT-20)
+	t.Logf("crept by %.3f %%", 100*crept)
+	require.InDelta(t, 7*2e-4*(1-math.Exp(-2)), crept, 4e-4)
+
+	k.s.HumidityDrift = 0
+	for range int(10 * day / sampling) { // the probe alone
+		k.s.RoomW = humidityRatio(0.94*saturation(k.s.RoomT), 101325)
+		k.s.Now += sampling
+		k.sample()
+	}
+	require.InDelta(t, 10*0.015/30, k.s.HumidityDrift, 1e-4, "1.5 % a month above 90 %")
+	k.s.RoomW = humidityRatio(0.995*saturation(k.s.RoomT), 101325)
+	k.sample()
+	require.EqualValues(t, 1, readOf(t, k).Readings[rh].Value, "wetted")
+	k.s.RoomW = humidityRatio(0.7*saturation(k.s.RoomT), 101325)
+	for _, c := range []struct {
+		last time.Duration
+		full bool
+	}{{15 * time.Minute, true}, {10 * time.Minute, false}} {
+		for range int(c.last / sampling) {
+			k.s.Now += sampling
+			k.sample()
+		}
+		require.Equal(t, c.full, readOf(t, k).Readings[rh].Value == 1, "%v later", c.last)
+	}
+}
