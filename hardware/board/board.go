@@ -75,14 +75,24 @@ func Open(config Config, host Host) (*Board, error) {
 	b.meter.err = errNever
 	w := &wiring{board: b, host: host, buses: map[string]I2C{}, serials: map[string]*line{}}
 	w.wire()
-	if err := errors.Join(w.faults...); err != nil {
-		stop()
-		return nil, errors.Join(err, b.closeAll())
+	off := func() {
+		for _, loop := range w.drives {
+			b.running.Go(func() { loop(ctx) })
+		}
+		w.drives = nil
+		_ = b.put(config.Clock.Now(), hardware.Outputs{}, openPatience) // Apply tells what does not answer
 	}
+	// What is on an expander may still be on from before a crash. A line that is claimed may change, and to the relay of the
+	// heartbeat that is a beat: it would let all that current again. So expanders are off first.
+	off()
+	w.claim()
+	if err := errors.Join(w.faults...); err != nil {
+		return nil, errors.Join(err, b.Close())
+	}
+	off()
 	for _, loop := range w.loops {
 		b.running.Go(func() { loop(ctx) })
 	}
-	_ = b.put(config.Clock.Now(), hardware.Outputs{}, openPatience) // Apply tells what does not answer
 	return b, nil
 }
 

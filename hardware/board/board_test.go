@@ -590,3 +590,30 @@ func TestLineOfAnotherProgram(t *testing.T) {
 		require.NoError(t, other.Close())
 	})
 }
+
+// claims is a host that looks at the relays when lines are claimed.
+type claims struct {
+	*models
+	on uint16
+}
+
+func (c *claims) Outputs(name string, lines []string) (Lines, error) {
+	on, _ := c.relay.Driven()
+	c.on |= on
+	return c.models.Outputs(name, lines)
+}
+
+// A program that was killed leaves on what hangs on expanders, and only the heartbeat's relay has let go. The next program
+// makes the line of the heartbeat low, which may be one more beat: what hangs on expanders is off by then.
+func TestExpandersAreOffBeforeTheHeartbeatMoves(t *testing.T) {
+	inBubble(t, func(t *testing.T, m *models, c Config) {
+		require.NoError(t, m.relay.Transfer([]byte{0x00, 0x00, 0xFF}, nil)) // outputs
+		require.NoError(t, m.relay.Transfer([]byte{0x14, 0x7F, 0x00}, nil)) // on
+		host := &claims{models: m}
+		b, err := Open(c, host)
+		require.NoError(t, err)
+		require.Zero(t, host.on)
+		require.Zero(t, m.driven())
+		require.NoError(t, b.Close())
+	})
+}

@@ -39,9 +39,11 @@ type wiring struct {
 	buses   map[string]I2C
 	serials map[string]*line
 	faults  []error
-	jobs    map[string][]job // by bus
-	order   []string         // buses with jobs
-	loops   []func(context.Context)
+	jobs    map[string][]job        // by bus
+	order   []string                // buses with jobs
+	own     []*group                // of the computer's own chips, not yet claimed
+	drives  []func(context.Context) // of outputs, not yet started
+	loops   []func(context.Context) // of inputs
 }
 
 func (w *wiring) fail(key, doing string, err error) {
@@ -335,7 +337,7 @@ type group struct {
 	pins   map[hardware.OutputID]int
 }
 
-// lines claims lines and sets expanders up.
+// lines sets expanders up and notes what is to be claimed.
 func (w *wiring) lines() {
 	b, c := w.board, &w.board.config
 	groups := map[string]*group{}
@@ -388,7 +390,7 @@ func (w *wiring) lines() {
 			}
 		}
 		if !expander {
-			w.gpio(g)
+			w.own = append(w.own, g)
 		}
 	}
 }
@@ -407,8 +409,15 @@ func (w *wiring) device(name string, pins map[hardware.OutputID]int, write func(
 	o := &outputs{name: name, levels: pinLevels(pins), write: write, clock: w.board.config.Clock, note: w.board.noteLocked,
 		wake: make(chan struct{}, 1), landed: make(chan struct{})}
 	w.board.devices = append(w.board.devices, o)
-	w.loops = append(w.loops, o.run)
+	w.drives = append(w.drives, o.run)
 	return o
+}
+
+// claim claims the lines of the computer's own chips.
+func (w *wiring) claim() {
+	for _, g := range w.own {
+		w.gpio(g)
+	}
 }
 
 // gpio claims the lines of a chip of the computer's.
@@ -463,7 +472,11 @@ func (b *Board) levels(g *group, now mono.Instant, bits, known uint64, err error
 // expander sets an MCP23017 up; its inputs are looked at by the goroutine that writes its outputs.
 func (w *wiring) expander(g *group, e Expander) {
 	b := w.board
-	chip := &mcp23017.Chip{Bus: w.i2c(e.Key, e.Bus), Address: e.Address}
+	bus := w.i2c(e.Key, e.Bus)
+	if bus == nil {
+		return // that is told
+	}
+	chip := &mcp23017.Chip{Bus: bus, Address: e.Address}
 	pin := func(name string) int {
 		n, err := expanderPin(name)
 		if err != nil {
