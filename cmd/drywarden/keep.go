@@ -39,6 +39,8 @@ type recorded struct {
 const (
 	// recorderQueue is how many ticks may wait to be written.
 	recorderQueue = 4096
+	// syncEvery is how many flushes, one a second, may be lost in a power cut. The first is not: that this start was is known.
+	syncEvery = 10
 	// traceMost bounds a trace: two files of this size hold several charges.
 	traceMost = 64 << 20
 )
@@ -103,7 +105,7 @@ func (r *recorder) write() {
 	defer close(r.done)
 	flush := time.NewTicker(time.Second)
 	defer flush.Stop()
-	for {
+	for flushes := 0; ; {
 		select {
 		case item, ok := <-r.items:
 			if !ok {
@@ -111,10 +113,15 @@ func (r *recorder) write() {
 			}
 			r.note(r.take(&item))
 		case <-flush.C:
-			if r.writer != nil {
-				r.note(r.writer.Flush())
-				r.note(r.turn())
+			if r.writer == nil {
+				continue
 			}
+			r.note(r.writer.Flush())
+			if flushes%syncEvery == 0 {
+				r.note(r.file.Sync())
+			}
+			flushes++
+			r.note(r.turn())
 		}
 	}
 }
