@@ -1,0 +1,185 @@
+package campaign
+
+import (
+	"errors"
+	"fmt"
+	"testing"
+	"time"
+
+	"github.com/stretchr/testify/require"
+
+	"drywarden/controller"
+	"drywarden/hardware"
+	"drywarden/hardware/simkiln"
+	"drywarden/hardware/trace"
+	"drywarden/schedule"
+)
+
+// Properties that no single trace can show, each over runs of a whole kiln from the middle of every kind of stage.
+
+// eachStage plays from every checkpoint.
+func eachStage(t *testing.T, play func(t *testing.T, from *checkpoint)) {
+	if testing.Short() {
+		t.Skip("wants a charge through all its stages")
+	}
+	right, _, err := allCheckpoints()
+	require.NoError(t, err)
+	for i := range right {
+		t.Run(right[i].stage.String(), func(t *testing.T) { play(t, &right[i]) })
+	}
+}
+
+func resumed(t *testing.T, from *checkpoint) *station {
+	s, err := from.resume()
+	require.NoError(t, err)
+	return s
+}
+
+// commands is a record without what tells the wall clock: its time, and that it is not to be trusted.
+func commands(r *trace.Record) trace.Record {
+	c := *r
+	c.WallUnix, c.WallTrusted, c.Events, c.EventCount = 0, false, [trace.MaxEvents]trace.Event{}, 0
+	return c
+}
+
+// TestWallClockMovesNothing: durations go by the monotonic clock alone. While one wall clock stands still and the other
+// jumps by seconds to decades, either way, both kilns do the same in every tick.
+func TestWallClockMovesNothing(t *testing.T) {
+	jumps := []int64{2, -2, 90, -90, 3600, -3600, 86400, -86400 * 365, 86400 * 365 * 40, -86400 * 365 * 70, 1 << 40}
+	eachStage(t, func(t *testing.T, from *checkpoint) {
+		a, b := resumed(t, from), resumed(t, from)
+		for _, s := range []*station{a, b} {
+			suffers(simkiln.PersonAway, 0)(s) // who would acknowledge the alarm of the clock
+		}
+		for n := range 2 * 3600 {
+			if n%600 == 599 {
+				b.offset += jumps[n/600%len(jumps)]
+			}
+			require.NoError(t, a.tick())
+			require.NoError(t, b.tick())
+			require.Equal(t, commands(&a.last), commands(&b.last), "tick %d", n)
+		}
+		require.NotEqual(t, a.last.WallTrusted, b.last.WallTrusted, "the jump is seen")
+	})
+}
+
+// TestSameRunSameTrace: with the same seed the same happens, failures and all.
+func TestSameRunSameTrace(t *testing.T) {
+	if testing.Short() {
+		t.Skip("wants a charge through all its stages")
+	}
+	p := pair{a: 31, b: 50, seed: 2} // an iced coil and a process that dies
+	first, err := p.run()
+	require.NoError(t, err)
+	again, err := p.run()
+	require.NoError(t, err)
+	require.Equal(t, first, again)
+	p.seed = 3
+	other, err := p.run()
+	require.NoError(t, err)
+	require.NotEqual(t, first.trace, other.trace)
+}
+
+// TestLossOfAnyInputIsGentle: the loss of one probe, contact, meter or read-back never asks for more heat, more of the
+// compressor or drier air than with it. A stage that is held because of it stays at the set points that it had.
+func TestLossOfAnyInputIsGentle(t *testing.T) {
+	const asking = hardware.AllHeat | machine
+	eachStage(t, func(t *testing.T, from *checkpoint) {
+		losses := map[string]func(*hardware.Snapshot){
+			"condensate": func(s *hardware.Snapshot) { s.Condensate.Quality = hardware.NoAnswer },
+			"energy":     func(s *hardware.Snapshot) { s.Energy.Quality = hardware.NoAnswer },
+			"read-back":  func(s *hardware.Snapshot) { s.ReadBackValid = 0 },
+			"currents":   func(s *hardware.Snapshot) { s.CurrentValid = 0 },
+		}
+		for id, probe := range from.from.layout.Probes {
+			losses["probe "+probe.Name] = func(s *hardware.Snapshot) { s.Readings[id] = hardware.Reading{Quality: hardware.Checksum} }
+		}
+		for id := range hardware.ContactCount {
+			if from.from.layout.Contacts.Has(id) {
+				losses["contact "+id.String()] = func(s *hardware.Snapshot) { s.Contacts.Valid = s.Contacts.Valid.With(id, false) }
+			}
+		}
+		const lead, lasts = 7 * time.Minute, 5 * time.Minute
+		with := resumed(t, from)
+		with.ticks(t, lead)
+		var whole []trace.Record
+		for range int(lasts / time.Second) {
+			require.NoError(t, with.tick())
+			whole = append(whole, with.last)
+		}
+		for name, loss := range losses {
+			s := resumed(t, from)
+			s.ticks(t, lead)
+			s.spoils = append(s.spoils, hook[*hardware.Snapshot]{s.elapsed + 1000*time.Hour, loss})
+			lost := s.last
+			for n := range whole {
+				before := hardware.OutputSet(s.last.Applied)
+				require.NoError(t, s.tick())
+				w, r := &whole[n], &s.last
+				at := fmt.Sprintf("without %s, tick %d", name, n)
+				require.LessOrEqual(t, r.SetDryBulb, max(w.SetDryBulb, lost.SetDryBulb)+1e-9, at)
+				require.GreaterOrEqual(t, r.SetEMC, min(w.SetEMC, lost.SetEMC)-1e-9, at)
+				if n == 0 {
+					require.Zero(t, hardware.OutputSet(r.Requested)&asking&^before&^hardware.OutputSet(w.Requested), "%s: asks for more", at)
+				}
+			}
+			rep := s.checker.Finish()
+			require.Zero(t, rep.Total, "%s: %+v", name, rep.Violations)
+		}
+	})
+}
+
+// TestTickGoesOn: with a disk that is full or takes nothing, no probe that answers, and nobody who reads an answer, tick
+// follows tick in time, and the gate goes on to beat. That a real disk that hangs, and a reader that does, hold up
+// nothing either is shown beside the saver and the server.
+func TestTickGoesOn(t *testing.T) {
+	eachStage(t, func(t *testing.T, from *checkpoint) {
+		s := resumed(t, from)
+		s.ticks(t, 10*time.Minute)
+		full := errors.New("no space left on device")
+		s.saver.fault, s.trips.fault = full, full
+		suffers(simkiln.BusDown, 0)(s)
+		suffers(simkiln.PersonAway, 0)(s)
+		tick := s.last.Tick
+		for n := range 3600 {
+			s.loop.Submit(controller.Command{Verb: controller.VerbAck}) // and nobody takes the reply
+			require.NoError(t, s.tick())
+			require.Equal(t, tick+uint64(n)+1, s.last.Tick)
+		}
+		require.Zero(t, hardware.OutputSet(s.last.Applied)&(hardware.AllHeat|machine|spray))
+		rep := s.checker.Finish()
+		require.Zero(t, rep.Total, "%+v", rep.Violations)
+	})
+}
+
+// TestChangedFilesWaitForAWord: a kiln file that changed while a charge runs is taken up at a start only, in hold, with
+// all that was earned, and work goes on with a person's word only.
+func TestChangedFilesWaitForAWord(t *testing.T) {
+	eachStage(t, func(t *testing.T, from *checkpoint) {
+		s := resumed(t, from)
+		s.ticks(t, 10*time.Minute)
+		suffers(simkiln.PersonAway, 0)(s) // who would give it
+		before := s.saver.live.State.Run
+		s.name += "+"
+		require.NoError(t, s.kill(5*time.Second))
+		hold := uint8(controller.ModeHold)
+		s.ticks(t, 40*time.Second)
+		for range 3600 {
+			require.NoError(t, s.tick())
+			require.Equal(t, hold, s.last.Mode)
+		}
+		run := s.saver.live.State.Run
+		require.Equal(t, before.ID, run.ID)
+		require.Equal(t, before.Stage, run.Stage)
+		require.Equal(t, schedule.Running, run.Phase)
+		require.InDelta(t, before.InStage.Seconds(), run.InStage.Seconds(), 90, "what was earned is kept, but for what was not yet saved")
+		require.LessOrEqual(t, run.InStage, before.InStage)
+		require.LessOrEqual(t, run.Exposure, before.Exposure)
+		orders(controller.VerbConfirm)(s)
+		s.ticks(t, 20*time.Minute)
+		require.Equal(t, uint8(controller.ModeWork), s.last.Mode)
+		require.Greater(t, s.saver.live.State.Run.InStage, run.InStage)
+		rep := s.checker.Finish()
+		require.Zero(t, rep.Total, "%+v", rep.Violations)
+	})
+}
