@@ -423,3 +423,38 @@ func TestNominalYield(t *testing.T) {
 		require.InDelta(t, c.low, nominal(c.t, c.rh, vapour, true), 0.5)
 	}
 }
+
+// Whatever is found in the bucket, none, a leak or what the wood gave: it makes no lot wetter, and the share that is
+// recovered stays between 0.5 and 1.1.
+func TestWaterInTheBucketWetsNoWood(t *testing.T) {
+	balances := 0
+	for seed := range uint64(4) {
+		l := newLoad(seed)
+		for minute := range 6 * 24 * 60 {
+			l.minute()
+			if minute%(24*60) == 8*60 {
+				l.weigh()
+			}
+			if minute%17 != 0 {
+				continue
+			}
+			w := l.s.Wood
+			w.Balance, w.Water, w.Vented, w.Spoilt = time.Hour, 6*l.random.Float64()*l.random.Float64(), l.random.Float64(), false
+			before, count := w.Filter, w.Balances
+			w.balance(&l.s.Air, &l.in)
+			if w.Balances == count {
+				continue
+			}
+			balances++
+			for lot := range l.truth {
+				require.LessOrEqual(t, w.Filter.X[at(lot, moisture)], before.X[at(lot, moisture)])
+			}
+			require.GreaterOrEqual(t, w.Filter.X[recovery], 0.5)
+			require.LessOrEqual(t, w.Filter.X[recovery], 1.1)
+			if minute%170 == 0 {
+				l.s.Wood = w // and goes on with it
+			}
+		}
+	}
+	require.Greater(t, balances, 1000)
+}

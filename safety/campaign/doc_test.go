@@ -11,6 +11,9 @@
 //     lists those that live, with reasons.
 //   - long_test.go: storms over whole charges (storm_test.go) and pairs of failures (pairs_test.go, brought about as
 //     injections_test.go says, in the whole kiln of station_test.go), in one run that resumes: see its TestLong.
+//   - broken_test.go: for each invariant of the audit a whole kiln with one broken part, which the audit must tell, and a
+//     twin with none.
+//   - runs_test.go: what no single trace shows, over runs of a whole kiln; and where else the rest of it is shown.
 //
 // The record of trips and the state's text are fuzzed where they are:
 //
