@@ -27,7 +27,7 @@ func eachStage(t *testing.T, play func(t *testing.T, from *checkpoint)) {
 	if testing.Short() {
 		t.Skip("wants a charge through all its stages")
 	}
-	right, _, err := allCheckpoints()
+	right, err := checkpoints()
 	require.NoError(t, err)
 	for i := range right {
 		t.Run(right[i].stage.String(), func(t *testing.T) { play(t, &right[i]) })
