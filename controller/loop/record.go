@@ -28,7 +28,7 @@ func (l *Loop) fillHeader() {
 	h.Modes, h.StageKinds, h.EventKinds = controller.ModeNames(), schedule.KindNames(), controller.EventNames()
 	h.Verbs, h.StageCauses = verbNames(), schedule.CauseNames()
 	h.ForcedLevels = []string{hardware.NotForced.String(), hardware.ForcedSafe.String(), hardware.ForcedOff.String()}
-	if len(h.Rules) == 0 {
+	if len(h.Rules) == 0 { // safety's tests hold that a rule latches exactly when it does not clear by itself
 		for _, r := range l.rules.texts {
 			if r.ID <= hardware.LastSafetyRule {
 				h.Rules = append(h.Rules, trace.Rule{ID: uint8(r.ID), Name: r.Name, Latched: r.Clears != hardware.ByItself, Clears: r.Clears.String()})
