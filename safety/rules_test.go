@@ -229,7 +229,11 @@ func TestEachRule(t *testing.T) {
 			}
 
 			if c.latch > 0 {
-				r.run(max(c.latch-c.after, 1))
+				if wait := c.latch - c.after; wait > 1 {
+					r.run(wait - 1)
+					require.False(t, r.out.Trips.Has(c.rule), "latched too early")
+				}
+				r.run(1)
 				require.True(t, r.out.Trips.Has(c.rule))
 				a, _ = r.alarm(c.rule)
 				require.True(t, a.Latched)
