@@ -22,15 +22,19 @@ type pair struct{ a, b, seed int }
 
 func (p pair) name() string { return fmt.Sprintf("pair:%d+%d:%d", p.a, p.b, p.seed) }
 
-// allPairs lists every pair with every seed: each pair once before any a second time.
+// allPairs lists every pair with every seed, mixed, but each pair once before any a second time.
 func allPairs() []pair {
 	var list []pair
+	mix := rand.New(rand.NewPCG(2, 2))
 	for seed := 1; seed <= pairSeeds; seed++ {
+		begin := len(list)
 		for a := 1; a <= len(failures); a++ {
 			for b := a + 1; b <= len(failures); b++ {
 				list = append(list, pair{a, b, seed})
 			}
 		}
+		round := list[begin:]
+		mix.Shuffle(len(round), func(i, j int) { round[i], round[j] = round[j], round[i] })
 	}
 	return list
 }

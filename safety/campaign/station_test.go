@@ -235,7 +235,7 @@ func (s *station) start(image *loop.Image, problem error, outage time.Duration) 
 	s.gate = gate
 	s.boot++
 	fault := s.saver.fault
-	s.saver = memory{fault: fault}
+	s.saver = memory{fault: fault, live: &loop.Image{}}
 	if image != nil {
 		s.saver.saved, s.saver.pending = *image, *image
 	}
