@@ -704,3 +704,21 @@ func TestCompressorAtItsLimits(t *testing.T) {
 		require.True(t, r.on().Has(hardware.Compressor), "%v", v)
 	}
 }
+
+// The limit stops heat, compressor and spray in the tick that shows it; SAFE and the trip wait until it is sure.
+func TestTooHotStopsSprayAtOnce(t *testing.T) {
+	r := newRig(t)
+	r.settleIn()
+	r.want = forwards
+	r.run(60)
+	r.want |= sprayOut
+	r.run(10)
+	require.True(t, r.on().Has(hardware.Spray))
+	r.breaks = value(0, 70.1)
+	r.run(1)
+	require.False(t, r.on().Has(hardware.Spray))
+	require.Equal(t, "dry_bulb_too_high", r.vetoedBy(hardware.Spray))
+	require.Equal(t, hardware.NotForced, r.out.Forced)
+	r.run(10)
+	require.Equal(t, hardware.ForcedSafe, r.out.Forced)
+}

@@ -324,6 +324,9 @@ func (s *State) interlock(p *Plant, f *facts) {
 	s.interlockHeat(p, f)
 	s.interlockCompressor(p, f)
 
+	if f.high > float64(l.DryBulbMax) {
+		f.refuse(allHeatAndRefrigerant|sprayOut, DryBulbTooHigh, 0) // at once; SAFE waits until it is sure
+	}
 	if f.want&sprayOut != 0 && f.want&compressorOut != 0 {
 		if on.Has(hardware.Spray) {
 			f.refuse(compressorOut, SprayWithCompressor, 0)
