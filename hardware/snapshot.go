@@ -4,6 +4,7 @@ import (
 	"time"
 
 	"drywarden/hardware/mono"
+	"drywarden/hardware/quantity"
 )
 
 // WallTime is a label for people. Nothing controls by it.
@@ -42,7 +43,8 @@ type Layout struct {
 	ReadBack    OutputSet  // outputs whose state can be read back
 	Current     OutputSet  // outputs whose current is measured
 	FanGroups   int
-	FanDrive    bool // fan speed can be set
+	FanDrive    bool            // fan speed can be set
+	FanCurrent  quantity.Ampere // of one fan group at full speed in air of 20 C; 0: not known
 	HeatStages  int
 	Condensate  bool // condensate meter fitted
 	EnergyMeter bool

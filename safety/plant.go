@@ -14,25 +14,26 @@ import (
 
 // Plant is the limits and what is fitted, made ready for Step by Compile. It is read only.
 type Plant struct {
-	limits   Limits
-	spare    Limits // second copy
-	contacts hardware.ContactSet
-	outputs  hardware.OutputSet
-	readBack hardware.OutputSet
-	current  hardware.OutputSet
-	groups   int
-	probes   int
-	dryBulbs []hardware.ProbeID
-	wetBulbs []hardware.ProbeID
-	bulbs    []hardware.ProbeID          // dry and wet
-	humidity []hardware.ProbeID          // wet bulbs and humidity probes
-	air      []hardware.ProbeID          // dry bulbs and leaving air
-	hot      []hardware.ProbeID          // whatever may not pass DryBulbMax
-	powerOn  [hardware.MaxProbes]float64 // what each probe shows before it has measured; no number where that is not known
-	heatPace float64                     // credit of heat earned a second, see creditOf
-	heatMost time.Duration
-	ventPace float64
-	ventMost time.Duration
+	limits     Limits
+	spare      Limits // second copy
+	contacts   hardware.ContactSet
+	outputs    hardware.OutputSet
+	readBack   hardware.OutputSet
+	current    hardware.OutputSet
+	groups     int
+	fanCurrent quantity.Ampere // of a group at full speed, 0: not known
+	probes     int
+	dryBulbs   []hardware.ProbeID
+	wetBulbs   []hardware.ProbeID
+	bulbs      []hardware.ProbeID          // dry and wet
+	humidity   []hardware.ProbeID          // wet bulbs and humidity probes
+	air        []hardware.ProbeID          // dry bulbs and leaving air
+	hot        []hardware.ProbeID          // whatever may not pass DryBulbMax
+	powerOn    [hardware.MaxProbes]float64 // what each probe shows before it has measured; no number where that is not known
+	heatPace   float64                     // credit of heat earned a second, see creditOf
+	heatMost   time.Duration
+	ventPace   float64
+	ventMost   time.Duration
 }
 
 // Compile joins limits and layout. Its error lists every fault of both.
@@ -48,7 +49,7 @@ func Compile(limits Limits, layout *hardware.Layout) (*Plant, error) {
 		return nil, fmt.Errorf("prepare safety rules: %w", err)
 	}
 	p := &Plant{limits: limits, spare: limits, contacts: layout.Contacts, outputs: layout.Outputs, readBack: layout.ReadBack & layout.Outputs,
-		current: layout.Current & layout.Outputs, groups: layout.FanGroups, probes: len(layout.Probes)}
+		current: layout.Current & layout.Outputs, groups: layout.FanGroups, fanCurrent: layout.FanCurrent, probes: len(layout.Probes)}
 	p.dryBulbs = layout.ByRole(hardware.RoleDryBulb)
 	p.wetBulbs = layout.ByRole(hardware.RoleWetBulb)
 	p.bulbs = slices.Concat(p.dryBulbs, p.wetBulbs)
@@ -165,6 +166,15 @@ func needsSense(outputs hardware.OutputSet) func(*hardware.Layout) string {
 	return func(l *hardware.Layout) string {
 		return listed("read-back or current of", l.Outputs&outputs&^(l.ReadBack|l.Current))
 	}
+}
+
+// needsFanCurrent is for a rule that must know what a fan draws when all is well.
+func needsFanCurrent(l *hardware.Layout) string {
+	missing := l.Outputs & hardware.AllFans &^ l.Current
+	if missing == 0 && l.Outputs&hardware.AllFans != 0 && l.FanCurrent == 0 {
+		return "the current of a fan group at full speed"
+	}
+	return listed("current of", missing)
 }
 
 // needsReadBack is for a rule for which a current will not do.

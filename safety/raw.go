@@ -1,6 +1,7 @@
 package safety
 
 import (
+	"math/bits"
 	"time"
 
 	"drywarden/hardware"
@@ -24,6 +25,43 @@ const (
 	heatRest    = time.Minute      // heat still gives off what it holds
 	doorRest    = 10 * time.Minute // air that came in through the door warms up at the wood
 )
+
+// Bounds of what a fan draws. Its power goes with the cube of its speed and the density of the air (the laws of fans); the
+// motor's own losses come on top, so that a loaded fan never draws less. The rest is common practice, no source.
+const (
+	leastLoad                = 0.75        // of what the laws say
+	loadSpeed quantity.Ratio = 0.5         // below it the motor's losses hide the load
+	loadSame  quantity.Ratio = 0.02        // a speed that changes by more is a new one,
+	loadAfter                = time.Minute // and is reached by then
+	loadAt                   = 293.15      // K, the air in which the current was measured
+)
+
+// fanUnloaded finds a fan that turns its motor and moves too little: a belt that slips, blades that are gone.
+func fanUnloaded(p *Plant, s *State, f *facts) seen {
+	if p.fanCurrent == 0 {
+		return fine
+	}
+	for g := range p.groups {
+		v, load := s.Out.FanSpeed[g], &s.Load[g]
+		on := s.Out.On & p.current & (hardware.OutputSet(1)<<hardware.FanForward(g) | hardware.OutputSet(1)<<hardware.FanReverse(g))
+		if d := v - load.Speed; on == 0 || d > loadSame || d < -loadSame {
+			*load = Load{Speed: v}
+		}
+		plus(&load.For, f.fast)
+		if on == 0 || f.usable == 0 || v < loadSpeed || load.For < loadAfter {
+			continue
+		}
+		o := hardware.OutputID(bits.TrailingZeros32(uint32(on)))
+		amps, least := float64(f.snap.Current[o]), leastLoad*float64(p.fanCurrent)*float64(v*v*v)*loadAt/(f.high+kelvin)
+		if f.snap.CurrentValid.Has(o) && amps > float64(p.limits.CurrentOn) && amps < least {
+			f.about(hardware.NoProbe, amps, least)
+			return trips
+		}
+	}
+	return fine
+}
+
+const kelvin = 273.15
 
 // maxAir bounds the probes of the air that are watched for a rise.
 const maxAir = 8

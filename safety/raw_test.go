@@ -513,3 +513,83 @@ func TestSilencesOutliveTheProcess(t *testing.T) {
 	require.Empty(t, g.store.names)
 	require.Equal(t, longest, g.state.Silences[0])
 }
+
+// A fan that turns its motor and moves too little draws less than the laws of fans let it.
+func TestFanUnloaded(t *testing.T) {
+	const v, k = 0.8, 293.15 / (45.4 + 273.15) // the rig's speed and air
+	const full = 12.0
+	const least = 0.75 * full * v * v * v * k
+	loaded := func(t *testing.T) *rig {
+		r := newRig(t)
+		r.layout.Current |= forwards | reverse1 | reverse2
+		r.layout.FanCurrent = full
+		var err error
+		r.plant, err = Compile(testLimits(), &r.layout)
+		require.NoError(t, err)
+		r.drying()
+		r.run(60)
+		return r
+	}
+	draws := func(o hardware.OutputID, amps float32) func(*rig) {
+		return func(r *rig) { r.snap.Current[o] = amps }
+	}
+	r := loaded(t)
+	r.breaks = draws(hardware.FanForward2, least+0.01)
+	r.run(100)
+	require.False(t, r.state.Latched.Has(FanUnloaded), "enough")
+	r.breaks = draws(hardware.FanForward2, least-0.01)
+	r.run(14)
+	require.False(t, r.state.Latched.Has(FanUnloaded))
+	r.run(1)
+	require.True(t, r.state.Latched.Has(FanUnloaded))
+	require.Equal(t, hardware.ForcedSafe, r.out.Forced)
+	require.Zero(t, r.out.On&heatAndCold)
+	require.NotZero(t, r.out.On&forwards, "fans run on")
+	a, _ := r.alarm(FanUnloaded)
+	require.InDelta(t, least-0.01, a.Value, 1e-3)
+	require.InDelta(t, least, a.Limit, 1e-9)
+	require.Equal(t, hardware.ByTechnician, a.Clears)
+
+	for name, breaks := range map[string]func(*rig){
+		"it draws nothing: other rules'": draws(hardware.FanForward1, 0.5),
+		"its current is not known": func(r *rig) {
+			r.snap.Current[hardware.FanForward1] = 1
+			r.snap.CurrentValid &^= 1 << hardware.FanForward1
+		},
+		"the air is not known":     func(r *rig) { draws(hardware.FanForward1, 1)(r); quality(hardware.NoAnswer, bulbA, bulbB)(r) },
+		"the other direction, off": draws(hardware.FanReverse1, 1),
+	} {
+		r := loaded(t)
+		r.breaks = breaks
+		r.run(40)
+		require.False(t, r.state.Latched.Has(FanUnloaded), name)
+	}
+
+	// A new speed is reached within a minute; a slow one shows nothing.
+	r = loaded(t)
+	r.speed = 0.75
+	r.breaks = draws(hardware.FanForward1, 1)
+	r.run(60 + 14)
+	require.False(t, r.state.Latched.Has(FanUnloaded))
+	r.run(1)
+	require.True(t, r.state.Latched.Has(FanUnloaded))
+	r = loaded(t)
+	r.speed = 0.79
+	r.run(1)
+	r.breaks = draws(hardware.FanForward1, 1)
+	r.run(15)
+	require.True(t, r.state.Latched.Has(FanUnloaded), "no new speed")
+	r = loaded(t)
+	r.speed = 0.49
+	r.run(1)
+	r.breaks = draws(hardware.FanForward1, 0.6)
+	r.run(200)
+	require.False(t, r.state.Latched.Has(FanUnloaded))
+
+	l := testLayout()
+	l.Current |= forwards | reverse1 | reverse2
+	require.Equal(t, "the current of a fan group at full speed", needsFanCurrent(&l))
+	l.FanCurrent = 4
+	require.Empty(t, needsFanCurrent(&l))
+	require.Empty(t, needsFanCurrent(&hardware.Layout{}))
+}

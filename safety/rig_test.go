@@ -78,8 +78,9 @@ type rig struct {
 	snap   hardware.Snapshot
 	out    hardware.Applied
 	want   hardware.OutputSet
-	stale  time.Duration // lag of the snapshot
-	breaks func(*rig)    // spoils the snapshot after it was made healthy
+	stale  time.Duration  // lag of the snapshot
+	speed  quantity.Ratio // of the fans, 0: 0.8
+	breaks func(*rig)     // spoils the snapshot after it was made healthy
 }
 
 func newRig(t require.TestingT) *rig {
@@ -122,7 +123,11 @@ func (r *rig) tick(elapsed time.Duration) {
 }
 
 func (r *rig) judge(elapsed time.Duration) {
-	r.in.Requested = hardware.Outputs{On: r.want, FanSpeed: [hardware.MaxFanGroups]quantity.Ratio{0.8, 0.8, 0.8, 0.8}}
+	v := r.speed
+	if v == 0 {
+		v = 0.8
+	}
+	r.in.Requested = hardware.Outputs{On: r.want, FanSpeed: [hardware.MaxFanGroups]quantity.Ratio{v, v, v, v}}
 	r.in.Elapsed, r.in.Lag = elapsed, r.stale
 	r.in.Cleared = r.state.Clearing
 	Step(r.plant, &r.state, &r.in, &r.out)

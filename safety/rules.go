@@ -34,6 +34,7 @@ const (
 	ControllerSilent
 	ControllerSilentOften
 	FansLost
+	FanUnloaded
 	OutputsDroppedOften
 	LimitsDamaged
 
@@ -234,6 +235,10 @@ var table = [ruleCount - 1]row{
 		see: fansLost, rise: 10 * time.Second, level: forcesSafe, needs: needsSense(hardware.AllFans),
 		text: [4]string{"Two or more fan groups do not run though they are told to.", "Heat, spray and compressor are off; the other fans run on.",
 			"Overloads, fuses and belts of the fans.", waitsNoFans}},
+	{id: FanUnloaded, name: "fan_unloaded", class: hardware.WoodAtRisk, latched: true, clears: hardware.ByTechnician,
+		see: fanUnloaded, rise: 15 * time.Second, level: forcesSafe, needs: needsFanCurrent,
+		text: [4]string{"A fan group draws {value} A; at its speed and in such air it should draw {limit} A at least.", "Heat, spray and compressor are off; fans run on.",
+			"Belts and pulleys of the fans, blades and direction of rotation; the voltage.", waitsFans}},
 	{id: OutputsDroppedOften, name: "outputs_dropped_often", class: hardware.WoodAtRisk, latched: true, clears: hardware.ByOperator,
 		see: outputsDroppedOften, level: forcesSafe, needs: needsReadBack(hardware.AllFans | allHeatAndRefrigerant),
 		text: [4]string{"Outputs were three times within an hour found otherwise than told.", "They were told again each time; now heat, spray and compressor are off; fans run on.",

@@ -186,6 +186,7 @@ var elsewhere = map[hardware.RuleID]string{
 	ControllerSilentOften: "TestSilence",
 	CompressorLockout:     "TestCompressorLockout",
 	AirflowStuck:          "TestAirflowStuck",
+	FanUnloaded:           "TestFanUnloaded",
 	AirRisingFast:         "TestAirRisingFast",
 	OutputsDroppedOften:   "TestOutputsDroppedOften",
 	LimitsDamaged:         "TestLimitsDamaged",
@@ -267,7 +268,10 @@ func TestNotFitted(t *testing.T) {
 		hardware.ContactInhibit, hardware.ContactWaterSupply, hardware.ContactVentOpen, hardware.ContactVentShut} {
 		optional = optional.With(c, true)
 	}
-	require.Empty(t, Unjudged(&r.layout))
+	l := r.layout
+	l.Current |= forwards | reverse1 | reverse2
+	l.FanCurrent = 4
+	require.Empty(t, Unjudged(&l))
 	r.layout.Contacts &^= optional
 	r.layout.ReadBack, r.layout.Current = 0, 0
 	var err error
@@ -287,7 +291,7 @@ func TestNotFitted(t *testing.T) {
 	}
 	require.Equal(t, []string{"smoke", "inside_button", "both_directions_energised", "heat_energised_unasked",
 		"compressor_energised_unasked", "fan_energised_unasked", "water_on_floor", "inhibit", "mains_lost", "fans_lost",
-		"outputs_dropped_often", "gas_leak", "fan_not_following", "heat_dead", "compressor_dead", "compressor_lockout", "high_pressure",
+		"fan_unloaded", "outputs_dropped_often", "gas_leak", "fan_not_following", "heat_dead", "compressor_dead", "compressor_lockout", "high_pressure",
 		"low_pressure", "spray_energised_unasked", "water_supply_lost", "output_not_following", "vent_not_following", "blower_airflow"}, names)
 
 	bare := hardware.Layout{Contacts: r.layout.Contacts}

@@ -6,6 +6,7 @@ import (
 	"time"
 
 	"drywarden/hardware"
+	"drywarden/hardware/quantity"
 )
 
 const (
@@ -64,6 +65,7 @@ type State struct {
 	Beat        bool
 	SinceChange [hardware.OutputCount]time.Duration // since each output was switched
 	Groups      [hardware.MaxFanGroups]GroupState
+	Load        [hardware.MaxFanGroups]Load
 	FansOn      time.Duration // since any fan runs
 	FansOff     time.Duration // since none does
 
@@ -96,6 +98,12 @@ type State struct {
 
 	PanelFree  bool          // the panel's reset was seen released
 	SincePress time.Duration // since it was last pressed
+}
+
+// Load is at which speed a fan group runs, and for how long.
+type Load struct {
+	Speed quantity.Ratio
+	For   time.Duration
 }
 
 // NewState is the state at a process's first tick: every timer at its worst.
@@ -363,8 +371,9 @@ func (s *State) validate() error {
 		ages = append(ages, more...)
 	}
 	probes := s.Twin[:]
+	speeds := s.Out.FanSpeed[:]
 	for i := range s.Groups {
-		ages = append(ages, s.Groups[i].Off)
+		ages, speeds = append(ages, s.Groups[i].Off, s.Load[i].For), append(speeds, s.Load[i].Speed)
 	}
 	for i := range s.Rule {
 		rule := &s.Rule[i]
@@ -380,7 +389,7 @@ func (s *State) validate() error {
 			return fmt.Errorf("read safety state: unknown probe %d", probe)
 		}
 	}
-	for _, speed := range s.Out.FanSpeed {
+	for _, speed := range speeds {
 		if !speedOK(speed) {
 			return fmt.Errorf("read safety state: found the fan speed %v, expected 0 to 1", speed)
 		}

@@ -91,8 +91,10 @@ func TestEveryTimeOfStateIsChecked(t *testing.T) {
 		for speed, refused := range map[quantity.Ratio]bool{-0.01: true, 1.01: true, 0: false, 1: false} {
 			s.Out.FanSpeed[i] = speed
 			require.Equal(t, refused, read() != nil, "%v", speed)
+			s.Out.FanSpeed[i], s.Load[i].Speed = 0, speed
+			require.Equal(t, refused, read() != nil, "%v", speed)
+			s.Load[i].Speed = 0
 		}
-		s.Out.FanSpeed[i] = 0
 	}
 	for d := range Direction(3) {
 		text, err := d.MarshalText()

@@ -107,6 +107,7 @@ func (k *Kiln) buildLayout() {
 
 	c := &k.cfg
 	l.FanGroups, l.FanDrive, l.HeatStages = c.Fans.Groups, c.Fans.Drive, c.Heat.Stages
+	l.FanCurrent = quantity.Ampere(float64(c.Fans.Power) / float64(c.Fans.Groups) / volts)
 	l.Condensate, l.EnergyMeter = c.Meters.Condensate && c.Machine.Fitted, c.Meters.Energy
 	var out hardware.OutputSet
 	for g := range c.Fans.Groups {

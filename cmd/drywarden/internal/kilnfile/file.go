@@ -188,6 +188,7 @@ type Fans struct {
 	ReverseIn quantity.Duration `toml:"reverse_wet"` // time between reversals above fibre saturation; default 4 h
 	ReverseBy quantity.Duration `toml:"reverse_dry"` // below; default 8 h
 	Drive     bool              `toml:"drive"`       // speed can be set
+	Current   quantity.Ampere   `toml:"current"`     // of one group at full speed, measured; 0: not known, a slipping belt is then not told
 	Channels  []string          `toml:"channels"`    // of the board's pulse-width modulation, for the drive: one for all groups or one each
 	Frequency float64           `toml:"hertz"`       // of that modulation; default 1000
 }

@@ -248,6 +248,9 @@ func (f *File) checkBoard(s *sheet.Sheet) {
 			s.Missing(sheet.Sub(m.key, m.want), "what one pulse stands for, more than 0")
 		}
 	}
+	if !(f.Fans.Current >= 0 && f.Fans.Current <= 200) {
+		s.Fault("fans.current", s.Written("fans.current", f.Fans.Current.String()), "0 A to 200 A")
+	}
 	switch hertz := f.Fans.Frequency; {
 	case !f.Fans.Drive && len(f.Fans.Channels) > 0:
 		s.Fault("fans.channels", "channels of a drive", "drive = true, or no channels")
@@ -392,7 +395,7 @@ func (f *File) Pressure() quantity.Pascal { return wood.StationPressure(f.Altitu
 
 // Layout gives a board's kiln as built. A simulated kiln has its own.
 func (f *File) Layout() hardware.Layout {
-	l := hardware.Layout{FanDrive: f.Fans.Drive, Condensate: f.Condensate != nil, EnergyMeter: f.Energy != nil}
+	l := hardware.Layout{FanDrive: f.Fans.Drive, FanCurrent: f.Fans.Current, Condensate: f.Condensate != nil, EnergyMeter: f.Energy != nil}
 	for _, p := range f.Probes {
 		l.Probes = append(l.Probes, hardware.Probe{Name: p.ID, Role: p.Role, Lot: int8(p.Lot - 1), Place: p.Place, Offset: p.Offset.Value,
 			Calibrated: p.Calibrated, Uncertainty: p.Uncertainty})

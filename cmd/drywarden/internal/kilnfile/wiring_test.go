@@ -105,7 +105,7 @@ address = "0x44"
 func TestWiringOfDriveAndMeter(t *testing.T) {
 	text := read(t, boardExample)
 	for _, x := range [][2]string{
-		{"drive = false", "drive = true\nchannels = [\"pwmchip0/1\"]\nhertz = 2000.0"},
+		{"drive = false", "drive = true\ncurrent = \"4.3 A\"\nchannels = [\"pwmchip0/1\"]\nhertz = 2000.0"},
 		{"[energy_meter]\nline = \"gpiochip0/27\"\nenergy_per_pulse = \"0.001 kWh\"",
 			"[energy_meter]\nbus = \"/dev/serial/by-id/x\"\naddress = \"7\"\nmost_power = \"20 kW\"\nregister = { function = 4, address = 16, format = \"uint32\", scale = 0.01 }"},
 		{"line = \"gpiochip0/13\"\nactive = \"high\"", "line = \"gpiochip0/13\"\nactive = \"high\"\ndebounce = \"0.2 s\""},
@@ -115,6 +115,7 @@ func TestWiringOfDriveAndMeter(t *testing.T) {
 	}
 	f, err := Read("kiln.toml", []byte(text))
 	require.NoError(t, err)
+	require.InDelta(t, 4.3, float64(f.Layout().FanCurrent), 1e-9)
 	c := f.Wiring(&mono.Manual{})
 	require.Equal(t, &board.Drive{Key: "fans", Channels: []string{"pwmchip0/1"}, Period: 500 * time.Microsecond}, c.Drive)
 	require.Equal(t, &board.Meter{Key: "energy_meter", Bus: "/dev/serial/by-id/x", Device: 7, Most: 20000,
@@ -126,6 +127,7 @@ func TestWiringOfDriveAndMeter(t *testing.T) {
 		{"address = \"7\"", "address = \"700\"", "energy_meter", "1 to 247"},
 		{"address = \"7\"\n", "", "energy_meter", "bus, address and register"},
 		{"address = \"7\"\n", "address = \"7\"\nline = \"gpiochip0/27\"\n", "energy_meter", "one of them"},
+		{"true\ncurrent = \"4.3 A\"", "true\ncurrent = \"430 A\"", "fans.current", "0 A to 200 A"},
 		{"hertz = 2000.0", "hertz = 2.0", "fans.hertz", "10 to 50000"},
 		{"drive = true", "drive = false", "fans.channels", "no channels"},
 		{"[\"pwmchip0/1\"]", "[\"pwm1\"]", "fans", "pwmchip0/1"},
