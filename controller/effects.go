@@ -128,9 +128,9 @@ func (t *tick) crankcase(on hardware.OutputSet) {
 		e.CrankcaseFor = 0
 	}
 	switch {
-	case on.Has(hardware.Compressor), !t.crankcaseDead():
+	case on.Has(hardware.Compressor), on.Has(hardware.Crankcase) && !t.crankcaseDead(), !t.cfg.Layout.Outputs.Has(hardware.Crankcase):
 		e.Cold = 0
-	default:
+	default: // dead, or off behind an open door or a pressed stop
 		e.Cold += t.elapsed
 	}
 	if e.Cold > coldAfter && !t.shellWarm() {
