@@ -87,6 +87,7 @@ func newBench(t require.TestingT) *bench {
 		b.layout.Outputs = b.layout.Outputs.With(o, false)
 	}
 	b.layout.ReadBack = b.layout.Outputs & (hardware.AllFans | hardware.AllHeat | machine | blower | on(hardware.Crankcase) | spray)
+	b.layout.FanCurrent = 5.5
 	b.layout.Current = heat1 | heat2 | machine | on(hardware.Crankcase) | b.layout.Outputs&hardware.AllFans
 	b.start()
 	return b

@@ -99,6 +99,38 @@ var peopleShows = []ownShow{
 		require.True(t, s.until(4*time.Hour, func() bool { return s.last.On.Has(hardware.Compressor) }), "and free again")
 		return worst
 	}},
+	{row: 34, what: "the start waits", kiln: fromMidDry, show: func(t *testing.T, s *site) time.Duration {
+		s.happen(29) // the compressor rests
+		require.True(t, s.until(10*time.Minute, func() bool { return s.last.On.Has(hardware.Crankcase) }))
+		s.happen(34)
+		took := s.waitFor("crankcase_cold", 10*time.Minute)
+		s.run(3 * time.Hour)
+		s.kiln.Mend()
+		s.run(time.Minute)
+		s.press()
+		require.Nil(t, s.shown("high_pressure"))
+		for range 3*3600 - 180 {
+			s.run(time.Second)
+			require.False(t, s.last.On.Has(hardware.Compressor), "it must be warm again for as long as it was cold")
+		}
+		require.True(t, s.until(12*time.Hour, func() bool { return s.last.On.Has(hardware.Compressor) }))
+		return took
+	}},
+	{row: 39, what: "for hours, and the crankcase", kiln: fromMidDry, show: func(t *testing.T, s *site) time.Duration {
+		s.happen(39)
+		took := s.waitFor("door_open", time.Minute) - time.Second
+		s.run(3 * time.Hour)
+		require.Zero(t, s.last.On&(fans|drying))
+		s.kiln.Mend()
+		s.run(time.Minute)
+		require.NotZero(t, s.last.On&fans, "it goes on by itself, warned")
+		for range 3*3600 - 120 {
+			s.run(time.Second)
+			require.False(t, s.last.On.Has(hardware.Compressor), "the oil was cold for as long")
+		}
+		require.True(t, s.until(12*time.Hour, func() bool { return s.last.On.Has(hardware.Compressor) }))
+		return took
+	}},
 	{row: 59, what: "dries faster than the wood on the sheet", kiln: green("oak, white", "yellow-poplar"), show: func(t *testing.T, s *site) time.Duration {
 		return s.waitFor("rate_over_limit", 96*time.Hour)
 	}},

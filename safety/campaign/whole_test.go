@@ -372,6 +372,8 @@ var wholes = []whole{
 	{row: 23, early: true, rule: "fan_not_following", since: flowlessOf(fans), later: time.Minute, off: drying, on: fans, latch: true, clears: hardware.AtPanel},
 	{row: 24, what: "trip", rule: "fan_not_proven", since: contactIs(hardware.ContactAirflow, false), limit: 20 * time.Second, later: 20 * time.Second, off: drying, latch: true, clears: hardware.AtPanel},
 	{row: 25, rule: "both_directions_energised", off: everything, level: offNow, latch: true, clears: hardware.ByTechnician},
+	{row: 27, rule: "fan_unloaded", later: time.Second, off: drying, on: fans, level: safeNow, latch: true, clears: hardware.ByTechnician},
+	{row: 27, what: "air fails", faults: []happening{{kind: simkiln.AirflowLost}}, rule: "fan_not_proven", later: time.Second, off: drying, on: fans, latch: true, clears: hardware.AtPanel},
 	{row: 29, rule: "high_pressure", off: compressor, on: fans, latch: true, clears: hardware.AtPanel},
 	{row: 30, rule: "low_pressure", before: compressorIs(true), later: 5 * time.Second, off: compressor, on: fans, latch: true, clears: hardware.ByTechnician},
 	{row: 32, rule: "compressor_dead", within: 4 * time.Hour, since: flowlessOf(compressor), later: 3 * time.Hour, off: compressor, on: fans, latch: true, clears: hardware.ByOperator},
@@ -394,6 +396,7 @@ var wholes = []whole{
 	{row: 44, rule: "spray_energised_unasked", since: contactIs(hardware.ContactEStop, false), later: time.Second, off: compressor, on: fans, latch: true, clears: hardware.AtPanel},
 	{row: 45, rule: "water_supply_lost"},
 	{row: 46, rule: "fans_lost", later: time.Second, off: drying, level: safeNow, latch: true, clears: hardware.AtPanel},
+	{row: 46, what: "heat", from: heatingUp, limit: time.Minute, faults: []happening{{kind: simkiln.BreakerHeat}}, rule: "heat_dead", since: flowlessOf(hardware.AllHeat), later: 15 * time.Minute, off: hardware.AllHeat, on: fans, latch: true, clears: hardware.ByOperator},
 	{row: 47, rule: "mains_lost", off: everything, level: offNow},
 	{row: 48, rule: "mains_lost", off: everything, level: offNow},
 	{row: 52, rule: "outputs_dropped_often", since: func(s *site) func() bool {
