@@ -47,6 +47,7 @@ func classOf(outage time.Duration) controller.OutageClass {
 type powerCuts struct {
 	*cutKiln
 	drops map[string]int // power cuts by stage kind
+	late  time.Duration  // how much progress a cut may cost: a minute, and what the disk takes
 
 	asked []asked
 	// Acknowledged, and so to outlive every power cut:
@@ -120,7 +121,7 @@ func TestPowerCuts(t *testing.T) {
 
 // cutCharge dries one charge through cuts power cuts, spread over all its stages.
 func cutCharge(t *testing.T, seed uint64, count string, cuts int) map[string]int {
-	p := &powerCuts{cutKiln: newCutKiln(t, seed, count), drops: map[string]int{}, moveTo: -1}
+	p := &powerCuts{cutKiln: newCutKiln(t, seed, count), drops: map[string]int{}, moveTo: -1, late: 90 * time.Second}
 	p.told = p.judge
 	p.class, p.ran = controller.OutageShort, true
 	p.remember()
@@ -233,7 +234,7 @@ func (p *powerCuts) restart(last trace.Record, run schedule.Run, waits controlle
 	p.tick()
 	s := p.state()
 	p.remember()
-	require.Equal(t, last.Boot+1, p.seen.last.Boot, at)
+	require.Greater(t, p.seen.last.Boot, last.Boot, at) // one more for each start that died before its first tick
 
 	// How long it was: by the kernel's clock within a boot; across boots by trusted wall time, by cooling, or not at all,
 	// which may only be stricter.
@@ -281,7 +282,7 @@ func (p *powerCuts) restart(last trace.Record, run schedule.Run, waits controlle
 			require.Zero(t, s.Run.Exposure, "%s: an unbroken exposure starts again", at)
 		} else if stage == run.Stage && stage == saved.Run.Stage {
 			require.Equal(t, saved.Run.Exposure, s.Run.Exposure, "%s: a cumulative one keeps what was recorded", at)
-			require.InDelta(t, run.Exposure.Seconds(), s.Run.Exposure.Seconds(), 90, at)
+			require.InDelta(t, run.Exposure.Seconds(), s.Run.Exposure.Seconds(), p.late.Seconds(), at)
 		}
 	}
 
@@ -296,7 +297,7 @@ func (p *powerCuts) restart(last trace.Record, run schedule.Run, waits controlle
 		require.Equal(t, p.override != nil, o.On, "%s: set", at)
 		if c := p.override; c != nil {
 			require.Equal(t, [4]any{c.DryBulb, c.EMC, c.HasDryBulb, c.HasEMC}, [4]any{o.DryBulb, o.EMC, o.HasDryBulb, o.HasEMC}, at)
-			require.InDelta(t, (c.For - p.age).Seconds(), o.Left.Seconds(), 90, at)
+			require.InDelta(t, (c.For - p.age).Seconds(), o.Left.Seconds(), p.late.Seconds(), at)
 		}
 	}
 	p.override, p.age = overrideOf(&s.Run), 0

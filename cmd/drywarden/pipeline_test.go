@@ -136,12 +136,20 @@ type cutKiln struct {
 	live   *live
 	disk   *storetest.Disk
 	seen   *observer
-	told   func(*trace.Record) // after the judge
+	told   func(*trace.Record)      // after the judge; may be nil
+	meddle func(*hardware.Snapshot) // with what is read; may be nil
+
+	// How a process reaches its disk; nil: straight, with a saver that a seed makes late.
+	reach func(who string) store.FS
+	saves func(slots *store.Slots, durable uint64) loop.Saver
 
 	// of this boot
 	loop     *loop.Loop
+	gate     *safety.Gate
+	trips    *seenTrips
 	person   *person
-	saver    *slowSaver
+	saver    *seenSaver
+	slow     *slowSaver // nil with another saver
 	restored *loop.Image
 	limits   safety.Limits
 	config   controller.Config
@@ -184,46 +192,65 @@ func (k *cutKiln) stamp() store.Stamp {
 }
 
 // start is a process's start on what is on the disk.
-func (k *cutKiln) start(outage time.Duration) {
+func (k *cutKiln) start(outage time.Duration) { require.NoError(k.t, k.boot(outage)) }
+
+// boot is start where the power may go in the middle of it, which is its only error.
+func (k *cutKiln) boot(outage time.Duration) error {
+	reach := k.reach
+	if reach == nil {
+		reach = func(string) store.FS { return k.disk }
+	}
 	layout := k.plant.kiln.Layout()
 	k.limits = k.file.SafetyLimits()
 	config := controllerConfig(k.file, &layout)
 	k.config = config
 	pace := &drive{Paced: mono.NewPaced(tick, 0), plant: k.plant}
-	gate, err := safety.NewGate(k.limits, &layout, k.plant, pace, store.NewTrips(k.disk))
+	var err error
+	k.trips = &seenTrips{TripStore: store.NewTrips(reach("trips"))}
+	k.gate, err = safety.NewGate(k.limits, &layout, k.plant, pace, k.trips)
 	require.NoError(k.t, err)
-	slots := store.NewSlots(k.disk, "control")
+	slots := store.NewSlots(reach("control"), "control")
 	restored, problem := loop.Restore(slots)
 	require.NoError(k.t, problem, "a cut spoils nothing")
 	k.restored = restored
-	k.saver = &slowSaver{slots: slots, draw: k.random.IntN}
+	last, durable := uint32(0), uint64(0)
 	if restored != nil {
-		k.saver.durable = restored.State.Generation
+		last, durable = restored.Boot, restored.State.Generation
 	}
-	last := uint32(0)
-	if restored != nil {
-		last = restored.Boot
+	boot, err := store.NextBoot(reach("boots"), last)
+	if k.disk.Off() {
+		return storetest.ErrCut
 	}
-	boot, err := store.NextBoot(k.disk, last)
 	require.NoError(k.t, err)
+	if k.saves != nil {
+		k.saver = &seenSaver{Saver: k.saves(slots, durable)}
+	} else {
+		k.slow = &slowSaver{slots: slots, draw: k.random.IntN, durable: durable}
+		k.saver = &seenSaver{Saver: k.slow}
+	}
 	kiln := k.file.ForSchedule(&layout)
 	k.loop, err = loop.New(loop.Deps{
-		Config: config, Inputs: k, Gate: gate, Saver: k.saver, Pacer: pace, Recorder: recorders{k.seen, k.hear},
+		Config: config, Inputs: k, Gate: k.gate, Saver: k.saver, Pacer: pace, Recorder: recorders{k.seen, k.hear},
 		Header: trace.Header{Program: "test", Kiln: k.file.Name, KilnHash: hashOf(k.file.Text()), Seed: k.file.Simulated.Seed,
 			OutageKnown: true, OutageNS: int64(outage), Limits: traceLimits(&config, &k.limits, k.file)},
 		Rules: safety.Rules(), Units: k.file.Units.String(), Unjudged: unjudged(&layout),
 		Prepare:  func(files controller.ChargeFiles) (*schedule.Plan, error) { return k.live.prepare(files, kiln) },
-		Copies:   loop.KeepIn(k.disk),
+		Copies:   loop.KeepIn(reach("copies")),
 		Restored: restored, Boot: boot, Stamp: k.stamp, PublishEvery: publishEvery,
 	})
 	require.NoError(k.t, err)
 	k.person = newPerson(k.plant, k.loop, k.seen)
+	return nil
 }
 
 // Read is the loop's; what it fills in is there to look at until the next tick.
 func (k *cutKiln) Read(now mono.Instant, to *hardware.Snapshot) error {
 	k.snap = to
-	return k.plant.Read(now, to)
+	err := k.plant.Read(now, to)
+	if k.meddle != nil {
+		k.meddle(to)
+	}
+	return err
 }
 
 func (k *cutKiln) hear(r *trace.Record) {
@@ -251,21 +278,61 @@ func (r recorders) Record(t *trace.Record) {
 	r.then(t)
 }
 
+// seenTrips lets a test know what is on the disk.
+type seenTrips struct {
+	safety.TripStore
+	kept, trying hardware.RuleSet // saved for sure; being saved, or the same
+}
+
+func (s *seenTrips) LoadTrips() ([]string, error) {
+	names, err := s.TripStore.LoadTrips()
+	s.kept = rulesOf(names)
+	s.trying = s.kept
+	return names, err
+}
+
+func (s *seenTrips) SaveTrips(names []string) error {
+	s.trying = rulesOf(names)
+	err := s.TripStore.SaveTrips(names)
+	if err == nil {
+		s.kept = s.trying
+	}
+	return err
+}
+
+func rulesOf(names []string) (set hardware.RuleSet) {
+	for _, name := range names {
+		if id, ok := safety.Lookup(name); ok && safety.Latches(id) {
+			set = set.With(id, true)
+		}
+	}
+	return set
+}
+
+// seenSaver lets a test look at the loop's own image.
+type seenSaver struct {
+	loop.Saver
+	live *loop.Image
+}
+
+func (s *seenSaver) Save(image *loop.Image) {
+	s.live = image
+	s.Saver.Save(image)
+}
+
 // slowSaver writes images to real slots some ticks late, as the daemon's own goroutine may, but in an order that a seed
 // repeats. It is for one goroutine.
 type slowSaver struct {
 	slots   *store.Slots
 	draw    func(int) int
-	live    *loop.Image // the loop's own
-	waiting []byte      // encoded, not yet written
-	number  uint64      // its generation
-	wait    int         // ticks until it is written
+	waiting []byte // encoded, not yet written
+	number  uint64 // its generation
+	wait    int    // ticks until it is written
 	durable uint64
 	err     error
 }
 
 func (s *slowSaver) Save(image *loop.Image) {
-	s.live = image
 	s.waiting, s.err = image.Encode()
 	s.number = image.State.Generation
 	s.wait = s.draw(4)
@@ -296,11 +363,16 @@ func (s *slowSaver) Failure() error { return s.err }
 // cut takes the power away from the computer, perhaps in the middle of a save, and from the kiln; the kiln goes on
 // without for the time of the outage. What is left on the disk is all that a new start will find.
 func (k *cutKiln) cut(outage time.Duration) {
-	if k.saver.waiting != nil && k.random.IntN(2) == 0 {
+	if k.slow.waiting != nil && k.random.IntN(2) == 0 {
 		k.disk.CutAfter(k.random.IntN(6))
-		_ = k.saver.write()
+		_ = k.slow.write()
 	}
 	k.disk = k.disk.Restart()
+	k.darken(outage)
+}
+
+// darken lets the kiln stand without its computer.
+func (k *cutKiln) darken(outage time.Duration) {
 	if k.random.IntN(2) == 0 {
 		// Everything loses its mains at once; otherwise the process dies and the heartbeat relay drops out after 3 s.
 		require.NoError(k.t, k.plant.Apply(0, hardware.Outputs{}))

@@ -1677,6 +1677,43 @@ func TestAWordGivenBeforeACutIsKept(t *testing.T) {
 	}
 }
 
+// A reset is on the disk before it is told: a cut in between leaves a trip that is gone and no word of it. Only the panel's
+// reset, held just before, explains that.
+func TestAResetThatACutLeftUntold(t *testing.T) {
+	for ago, forgiven := range map[int]bool{0: false, 5: true, 70: false} {
+		tape := work(1)
+		tape.allOff()
+		tape.contact("e_stop", true)
+		tape.trip(1, true)
+		tape.run(100)
+		tape.contact("e_stop", false)
+		if ago > 0 {
+			tape.contact("panel_reset", true)
+			tape.run(1)
+			tape.contact("panel_reset", false)
+			tape.run(ago)
+		}
+		tape.reboot(time.Minute)
+		tape.trip(1, false)
+		tape.start()
+		require.Equal(t, forgiven, !slices.Contains(names(tape.report()), "trips latch"), ago)
+		require.Equal(t, forgiven, !slices.Contains(names(tape.report()), "emergency stop stops all"), ago)
+	}
+}
+
+// A start that a cut kept from being saved is done again: nothing is believed in that tick either.
+func TestARunThatBeginsAgainAfterACut(t *testing.T) {
+	for _, again := range []bool{false, true} {
+		tape := work(1)
+		if again {
+			tape.reboot(time.Minute)
+		}
+		tape.r.Lots = [trace.MaxLots]trace.LotBelief{}
+		tape.run(1)
+		require.Equal(t, again, !slices.Contains(names(tape.report()), "moisture stays possible"))
+	}
+}
+
 // A whole charge in short: every stage kind, cycles of compressor, heat, vent and spray, fan reversals, a restart, a
 // door opened, a trip and its reset, a counted exposure.
 func TestAWholeCleanChargeIsClean(t *testing.T) {

@@ -41,8 +41,8 @@ func moisturePossible(c *Checker) {
 	}
 	for i := range c.h.lots {
 		l := &r.Lots[i]
-		if !c.f.sameRun && *l == (trace.LotBelief{}) {
-			continue // the tick in which the run begins: nothing is believed yet
+		if (!c.f.sameRun || c.f.newBoot) && *l == (trace.LotBelief{}) {
+			continue // the tick in which the run begins, or begins again since the first time was not saved: nothing is believed yet
 		}
 		c.tested()
 		// Written so that NaN fails it.

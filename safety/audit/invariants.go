@@ -37,6 +37,7 @@ const (
 	heartbeatMost          = 3 * time.Second
 	tickMost               = 1.5 // of a tick's length
 	saveGrace              = 5 * time.Second
+	resetUntold            = time.Minute // from the panel's reset until the reset is told
 	elapsedMost            = 2 * time.Second // that one tick may earn
 )
 
@@ -300,8 +301,8 @@ type latch struct {
 
 // step takes the condition as it is now and whether a reset was told in this tick, and says whether it is in force.
 func (l *latch) step(f *frame, c *Checker, cause, reset bool) bool {
-	if f.newBoot && l.on && f.endAge-l.since < saveGrace && !cause {
-		l.on = false // it acts first and is saved next: a crash in between may forget it
+	if f.newBoot && l.on && !cause && (f.endAge-l.since < saveGrace || l.seenPanel && c.m.panelAt >= f.endAge-resetUntold && c.m.trips&^f.r.Trips != 0) {
+		l.on = false // it acts first and is saved next, and a reset is saved first and told next: see tripsLatch
 	}
 	switch {
 	case cause:

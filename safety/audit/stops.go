@@ -193,6 +193,8 @@ func tripsLatch(c *Checker) {
 		switch {
 		case f.newBoot && f.endAge-m.tripAt[id] < saveGrace:
 			// It acts first and is saved next: a crash in between may forget it.
+		case f.newBoot && m.panelAt >= f.endAge-resetUntold:
+			// The record without it is saved first and the reset told next: a crash in between may leave it untold.
 		case m.resetAt[id] < f.age-saveGrace:
 			c.fail("a reset first", "trip %s is gone without a reset", name)
 		case c.h.atPanel>>id&1 != 0 && m.panelAt < f.age-time.Minute:

@@ -49,6 +49,9 @@ func NewDisk(draw func(n int) int) *Disk {
 // CutAfter cuts the power in the n-th call from now that changes anything, counted from 0.
 func (d *Disk) CutAfter(n int) { d.cutAt = d.calls + n }
 
+// Cut cuts the power now, between two calls.
+func (d *Disk) Cut() { d.off = true }
+
 // Off tells whether the power is gone.
 func (d *Disk) Off() bool { return d.off }
 
