@@ -242,6 +242,8 @@ func (p *powerCuts) restart(last trace.Record, run schedule.Run, waits controlle
 	measured := now.BootTime - was.BootTime
 	want := classOf(measured)
 	switch {
+	case saved.Run.Phase == schedule.Idle && s.Run.Phase != schedule.Idle:
+		want = s.Restart.Class // the start was pending: the run began after the outage
 	case saved.Run.Phase == schedule.Idle:
 		want = controller.OutageShort
 	case waited >= controller.OutageHalfDay && waited > want:
