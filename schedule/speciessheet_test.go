@@ -93,3 +93,22 @@ name = "walnut"
 	_, err = ParseSpecies("own.toml", []byte(appleFile+"[[species]]\nname = \"walnut\"\nsource = \"x\"\ngroup = \"easy\"\nbasic_gravity = 0.5\ngreen_dry_bulb_max = \"40 C\"\ndry_bulb_max = \"60 C\"\n"))
 	require.ErrorContains(t, err, `the name "walnut" means walnut, black already`)
 }
+
+// FuzzSpecies reads any text as a file of own species. What is taken passes the same checks as the published rows, and
+// makes a charge that resolves or is refused.
+func FuzzSpecies(f *testing.F) {
+	f.Add([]byte(appleFile))
+	f.Add([]byte("[[species]]\nname = \"oak, red\"\n"))
+	f.Add([]byte("species = 1\n[[species]]\n"))
+	f.Fuzz(func(t *testing.T, text []byte) {
+		table, err := ParseSpecies("own.toml", text)
+		if err != nil {
+			require.IsType(t, &sheet.Faults{}, err)
+			require.Empty(t, table.Own())
+			return
+		}
+		for _, s := range table.Own() {
+			require.NoError(t, s.Validate())
+		}
+	})
+}

@@ -1,9 +1,11 @@
 package loop
 
 import (
+	"bytes"
 	"encoding/json"
 	"errors"
 	"fmt"
+	"math"
 	"math/rand/v2"
 	"reflect"
 	"sync/atomic"
@@ -125,6 +127,77 @@ func FuzzDecodeImage(f *testing.F) {
 	data, _ := m.Encode()
 	f.Add(data)
 	f.Fuzz(func(t *testing.T, data []byte) { _, _ = DecodeImage(data) })
+}
+
+// leaves lists every number of a value.
+func leaves(v reflect.Value) (list []reflect.Value) {
+	switch v.Kind() {
+	case reflect.Struct:
+		for i := range v.NumField() {
+			list = append(list, leaves(v.Field(i))...)
+		}
+	case reflect.Array:
+		for i := range v.Len() {
+			list = append(list, leaves(v.Index(i))...)
+		}
+	case reflect.Bool, reflect.Int, reflect.Int8, reflect.Int16, reflect.Int32, reflect.Int64,
+		reflect.Uint8, reflect.Uint16, reflect.Uint32, reflect.Uint64, reflect.Float64:
+		list = append(list, v)
+	}
+	return list
+}
+
+// spoil sets one number of a state to another of its type.
+func spoil(leaf reflect.Value, to int64) {
+	switch {
+	case leaf.Kind() == reflect.Bool:
+		leaf.SetBool(to&1 != 0)
+	case leaf.CanInt():
+		leaf.SetInt(to)
+	case leaf.CanUint():
+		leaf.SetUint(uint64(to))
+	default:
+		leaf.SetFloat(math.Float64frombits(uint64(to)))
+	}
+}
+
+// FuzzRestored starts on states that no program should ever write, though the disk gives them as they were written. Either
+// they are refused, which a person is told, or the loop runs on them: whatever they hold, no tick may break, for then no
+// start would ever get further.
+func FuzzRestored(f *testing.F) {
+	var m Image
+	count := len(leaves(reflect.ValueOf(&m.State).Elem()))
+	for leaf := 0; leaf < count; leaf += 97 {
+		for _, to := range []int64{-1, 200, math.MinInt64} {
+			f.Add(uint16(leaf), to, uint16(leaf+3), int64(math.Float64bits(-1e300)))
+		}
+	}
+	r := newRig(f, nil).started()
+	r.ticks(100)
+	was := r.saver.Cut()
+	f.Fuzz(func(t *testing.T, one uint16, a int64, two uint16, b int64) {
+		m := *was
+		all := leaves(reflect.ValueOf(&m.State).Elem())
+		spoil(all[int(one)%len(all)], a)
+		spoil(all[int(two)%len(all)], b)
+		data, err := m.Encode()
+		if err != nil {
+			return // not a number: never written
+		}
+		back, err := DecodeImage(data)
+		if err != nil {
+			return
+		}
+		back.Run = was.Run
+		fresh := &rig{t: t, room: &room{celsius: 30, outdoor: 10}, saver: &handSaver{}, seen: &records{}, trips: &memoryTrips{}, log: &bytes.Buffer{}}
+		fresh.boot(back, nil)
+		s := fresh.ticks(3)
+		_, err = json.Marshal(s)
+		require.NoError(t, err, "the status can be told")
+		_, err = fresh.Loop.image.Encode()
+		require.NoError(t, err, "the state can be saved")
+		fresh.ticks(40)
+	})
 }
 
 func TestAdoptRenumbersRulesAndForgetsMovedProbes(t *testing.T) {

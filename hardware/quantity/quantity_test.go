@@ -2,7 +2,9 @@ package quantity
 
 import (
 	"encoding"
+	"fmt"
 	"math"
+	"reflect"
 	"testing"
 	"time"
 
@@ -75,18 +77,34 @@ func TestStringReadsBack(t *testing.T) {
 	})
 }
 
+// FuzzText reads any text as every quantity there is. What is taken is a number, and its own text form is taken too.
 func FuzzText(f *testing.F) {
-	for _, s := range []string{"110 F", "8/4", "1e9 C", "e", "-", "µ", "12 gal", "1e C", ".C"} {
+	for _, s := range []string{"110 F", "8/4", "1e9 C", "e", "-", "µ", "12 gal", "1e C", ".C", "3 %/d", "90 s", "5 Fd/h", "1e308 kWh", "0x1p4 C", "1_0 C", "9e18 d", "-0 K"} {
 		f.Add(s)
 	}
-	f.Fuzz(func(t *testing.T, text string) {
-		var c Celsius
-		if c.UnmarshalText([]byte(text)) == nil && (math.IsNaN(float64(c)) || c < -100 || c > 400) {
-			t.Fatalf("%q became %v", text, float64(c))
-		}
-		var m Meter
-		if m.UnmarshalText([]byte(text)) == nil && !Finite(float64(m)) {
-			t.Fatalf("%q became %v", text, float64(m))
+	type text interface {
+		encoding.TextUnmarshaler
+		fmt.Stringer
+	}
+	f.Fuzz(func(t *testing.T, written string) {
+		for _, to := range []text{new(Celsius), new(CelsiusDelta), new(CelsiusPerHour), new(Ratio), new(MoistureContent), new(MoisturePerDay), new(MoisturePerHour),
+			new(Pascal), new(Meter), new(CubicMeter), new(Kilogram), new(KilogramPerHour), new(KilogramPerCubicMeter), new(Watt), new(Joule), new(WattPerKelvin),
+			new(JoulePerKelvin), new(Ohm), new(Ampere), new(MeterPerSecond), new(CubicMeterPerHour), new(PerHour), new(Duration)} {
+			if to.UnmarshalText([]byte(written)) != nil {
+				continue
+			}
+			v := reflect.ValueOf(to).Elem()
+			if v.CanFloat() {
+				require.True(t, Finite(v.Float()), "%q became %v", written, v.Float())
+			}
+			if c, ok := to.(*Celsius); ok {
+				require.True(t, *c >= -100 && *c <= 400, "%q became %v", written, *c)
+			}
+			again := reflect.New(v.Type()).Interface().(text)
+			require.NoError(t, again.UnmarshalText([]byte(to.String())), "%q became %q", written, to)
+			if d, ok := to.(*Duration); ok {
+				require.InEpsilon(t, float64(*d)+1, float64(*again.(*Duration))+1, 1e-12, "%q became %q", written, to) // text holds seconds as a float64
+			}
 		}
 	})
 }
