@@ -242,6 +242,7 @@ type cutCampaign struct {
 	charge controller.ChargeFiles
 	stop   func()          // of this boot's goroutines
 	living context.Context // done when this boot dies
+	hangs  bool            // the disk takes nothing
 	pace   int             // calls that the disk takes in a tick; 0: all that are wanted, n: up to n-1
 
 	press   hardware.ContactSet // contacts that are active, whatever the kiln says
@@ -253,7 +254,8 @@ type cutCampaign struct {
 	earned  time.Duration    // for so long the true cores were hot enough in this stage
 }
 
-func manyCuts(t *testing.T, seed uint64, cuts int) *cutCampaign {
+// newCutCampaign is a charge that was started, through some cuts. The caller lets it die.
+func newCutCampaign(t *testing.T, seed uint64) *cutCampaign {
 	count := "unbroken"
 	if seed%4 < 2 {
 		count = "cumulative"
@@ -275,11 +277,16 @@ func manyCuts(t *testing.T, seed uint64, cuts int) *cutCampaign {
 	c.class, c.ran, c.confirmed = controller.OutageShort, true, -1
 
 	c.up(0)
-	defer func() { c.die() }() // a bubble wants no goroutine left
 	c.first()
 	for c.state().Run.Phase == schedule.Idle {
-		c.startCharge()
+		c.startCharge(files)
 	}
+	return c
+}
+
+func manyCuts(t *testing.T, seed uint64, cuts int) *cutCampaign {
+	c := newCutCampaign(t, seed)
+	defer func() { c.die() }() // a bubble wants no goroutine left
 	stages := len(c.plan().Schedule.Stages)
 	for last := cuts * stages / (stages + 1); c.at() < stages; {
 		stage := c.at()
@@ -303,7 +310,7 @@ func manyCuts(t *testing.T, seed uint64, cuts int) *cutCampaign {
 	}
 	for c.Cuts < cuts {
 		c.endCharge()
-		c.startCharge()
+		c.startCharge(c.charge)
 	}
 	c.calm(400, 0)
 	c.disk.Cut()
@@ -398,6 +405,9 @@ func (c *cutCampaign) hear() {
 // disks gives those who wait for the disk what it manages in a tick.
 func (c *cutCampaign) disks() {
 	synctest.Wait()
+	if c.hangs {
+		return
+	}
 	// The record of trips is on the disk within five seconds, for which the audit forgives a crash that forgets a trip.
 	for n := 0; n < 2 && c.turns.give(c.random.IntN, "trips"); n++ {
 	}
@@ -591,7 +601,7 @@ func (c *cutCampaign) order(command controller.Command) {
 }
 
 // startCharge asks for a charge to be started, cuts the power soon after, and looks whether it is as was answered.
-func (c *cutCampaign) startCharge() {
+func (c *cutCampaign) startCharge(charge controller.ChargeFiles) {
 	if c.state().Run.Phase != schedule.Idle {
 		return
 	}
@@ -602,7 +612,7 @@ func (c *cutCampaign) startCharge() {
 		err error
 	}
 	answers := make(chan answer, 1)
-	control, living, charge := c.loop, c.living, c.charge
+	control, living := c.loop, c.living
 	charge.Charge.Text += fmt.Sprintf("# %d\n", c.random.Uint32()) // a copy of its own
 	go func() {
 		a, err := control.StartCharge(living, controller.Order{}, charge)

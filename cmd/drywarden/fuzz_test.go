@@ -76,7 +76,7 @@ func FuzzOrders(f *testing.F) {
 	f.Add([]byte{6, 9, 200, 7, 0, 10, 9, 77, 3, 10, 3, 1, 11, 3, 1, 0, 0, 255, 0, 0, 9}, uint64(2))
 	f.Add([]byte{8, 0, 0, 8, 0, 0, 4, 255, 255, 4, 255, 255, 4, 255, 255, 4, 0, 255, 5, 128, 1}, uint64(3))
 	f.Fuzz(func(t *testing.T, moves []byte, seed uint64) {
-		moves = moves[:min(len(moves), 60)] // each three are an order
+		moves = moves[:min(len(moves), 24)] // each three are an order
 		k := ticking{newCutKiln(t, seed%64, "unbroken"), t}
 		handler := operator.NewServer(operator.Config{Rules: allRules(), Faults: faultsOf}, k).Handler()
 		verbs := []string{"end", "hold", "resume", "advance", "back", "set", "unset", "confirm", "weigh", "ack", "reset", "warm"}
@@ -116,7 +116,7 @@ func FuzzOrders(f *testing.F) {
 			handler.ServeHTTP(w, httptest.NewRequest("POST", "/v1/command", bytes.NewReader(body)))
 			require.True(t, json.Valid(w.Body.Bytes()), "%s", w.Body)
 			require.Contains(t, []int{200, 400, 409}, w.Code, "%s: %s", body, w.Body)
-			for range ticks {
+			for range ticks % 64 {
 				k.tick()
 			}
 			legal(t, k.cutKiln)

@@ -18,8 +18,8 @@ import (
 // not run, so that every record is written whatever the machine is doing.
 func keepHours(t *testing.T, path string, most int64, boot uint32, hours int) string {
 	var log bytes.Buffer
-	r := &recorder{path: path, most: most, log: slog.New(slog.NewTextHandler(&log, nil))}
-	require.NoError(t, r.open())
+	r := newRecorder(path, slog.New(slog.NewTextHandler(&log, nil)))
+	r.most = most
 	k := newCutKiln(t, 1, "unbroken")
 	header := k.seen.header
 	header.Boot, header.OutageKnown, header.OutageNS = boot, boot > 1, int64(time.Hour)
@@ -30,8 +30,7 @@ func keepHours(t *testing.T, path string, most int64, boot uint32, hours int) st
 	}
 	for n := range hours * 3600 {
 		if k.tick(); n%600 == 0 {
-			require.NoError(t, r.writer.Flush())
-			require.NoError(t, r.turn())
+			require.NoError(t, r.tend())
 		}
 	}
 	require.NoError(t, r.writer.Close())

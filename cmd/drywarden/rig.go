@@ -226,7 +226,7 @@ func traceLimits(c *controller.Config, l *safety.Limits, f *kilnfile.File) trace
 	t := trace.Limits{
 		CompressorMinOffNS: int64(l.CompressorMinOff), CompressorStartsHour: l.CompressorStarts,
 		CompressorAmbientMin: float64(l.CompressorAmbientMin), CompressorAmbientMax: float64(l.CompressorAmbientMax),
-		FanCoastNS: int64(l.FanCoast), DryBulbMax: float64(l.DryBulbMax), StartDelayNS: int64(l.StartDelay),
+		FanCoastNS: int64(l.FanCoast), DryBulbMax: float64(l.DryBulbMax), SetDryBulbMax: float64(c.DryBulbMax), StartDelayNS: int64(l.StartDelay),
 		VentIntervalNS: int64(l.VentInterval), SprayIntervalNS: int64(l.SprayInterval), ContactorIntervalNS: int64(l.ContactorInterval),
 		RampDryBulb: rampDryBulbMax, RampEMC: rampEMCMax,
 	}

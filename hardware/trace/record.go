@@ -19,7 +19,8 @@ type Header struct {
 	Seed     uint64 `json:"seed,omitempty"` // of a simulated kiln
 	TickNS   int64  `json:"tick_nanoseconds"`
 	Boot     uint32 `json:"boot"`
-	// OutageKnown tells whether the time without power before this boot is known, from outside the controller.
+	// OutageKnown tells whether the time without control before this boot is known: measured from the last save by a clock,
+	// not estimated.
 	OutageKnown bool  `json:"outage_known"`
 	OutageNS    int64 `json:"outage_nanoseconds"`
 

@@ -1701,6 +1701,19 @@ func TestAResetThatACutLeftUntold(t *testing.T) {
 	}
 }
 
+// A file that begins in a hold, as one does after the one before was full, does not hold the word by which it began.
+func TestAHoldFromBeforeTheTrace(t *testing.T) {
+	for _, midway := range []bool{false, true} {
+		tape := newTape()
+		if midway {
+			tape.r.Tick = 5000
+		}
+		tape.mode("hold")
+		tape.run(3700)
+		require.Equal(t, midway, !slices.Contains(names(tape.report()), "hold is told"))
+	}
+}
+
 // A start that a cut kept from being saved is done again: nothing is believed in that tick either.
 func TestARunThatBeginsAgainAfterACut(t *testing.T) {
 	for _, again := range []bool{false, true} {

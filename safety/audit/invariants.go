@@ -37,7 +37,7 @@ const (
 	heartbeatMost          = 3 * time.Second
 	tickMost               = 1.5 // of a tick's length
 	saveGrace              = 5 * time.Second
-	resetUntold            = time.Minute // from the panel's reset until the reset is told
+	resetUntold            = time.Minute     // from the panel's reset until the reset is told
 	elapsedMost            = 2 * time.Second // that one tick may earn
 )
 
@@ -181,7 +181,7 @@ type memory struct {
 		at    time.Duration
 	}
 	told struct {
-		in             bool
+		in, before     bool // held; since before the trace begins
 		since, alarmed time.Duration
 	}
 	exposure struct {

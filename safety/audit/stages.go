@@ -270,9 +270,9 @@ func holdIsTold(c *Checker) {
 		return
 	}
 	if !m.in {
-		m.in, m.since = true, f.age
+		m.in, m.since, m.before = true, f.age, f.midway
 	}
-	if f.age-m.since <= holdTold {
+	if f.age-m.since <= holdTold || m.before { // what was told before the trace begins is not in it
 		return
 	}
 	c.tested()
