@@ -138,6 +138,7 @@ type cutKiln struct {
 	seen   *observer
 	told   func(*trace.Record)      // after the judge; may be nil
 	meddle func(*hardware.Snapshot) // with what is read; may be nil
+	wall   func() hardware.WallTime // may be nil
 
 	// How a process reaches its disk; nil: straight, with a saver that a seed makes late.
 	reach func(who string) store.FS
@@ -145,6 +146,7 @@ type cutKiln struct {
 
 	// of this boot
 	loop     *loop.Loop
+	pace     *drive
 	gate     *safety.Gate
 	trips    *seenTrips
 	person   *person
@@ -205,6 +207,7 @@ func (k *cutKiln) boot(outage time.Duration) error {
 	config := controllerConfig(k.file, &layout)
 	k.config = config
 	pace := &drive{Paced: mono.NewPaced(tick, 0), plant: k.plant}
+	k.pace = pace
 	var err error
 	k.trips = &seenTrips{TripStore: store.NewTrips(reach("trips"))}
 	k.gate, err = safety.NewGate(k.limits, &layout, k.plant, pace, k.trips)
@@ -236,7 +239,7 @@ func (k *cutKiln) boot(outage time.Duration) error {
 		Rules: safety.Rules(), Units: k.file.Units.String(), Unjudged: unjudged(&layout),
 		Prepare:  func(files controller.ChargeFiles) (*schedule.Plan, error) { return k.live.prepare(files, kiln) },
 		Copies:   loop.KeepIn(reach("copies")),
-		Restored: restored, Boot: boot, Stamp: k.stamp, PublishEvery: publishEvery,
+		Restored: restored, Boot: boot, Stamp: k.stamp, Wall: k.wall, PublishEvery: publishEvery,
 	})
 	require.NoError(k.t, err)
 	k.person = newPerson(k.plant, k.loop, k.seen)

@@ -20,7 +20,13 @@ func openBoard(file *kilnfile.File, log *slog.Logger, tools *daemonTools) (*driv
 		return nil, err
 	}
 	logWatchdogs(watchdogs, log)
-	pace := mono.NewReal(tick)
+	if _, err := store.SinceBoot(); err != nil {
+		return nil, err
+	}
+	pace := mono.NewRealBy(tick, func() time.Duration {
+		now, _ := store.SinceBoot() // it could be read above, and does not change its mind
+		return now
+	})
 	kiln, err := board.Open(file.Wiring(pace), host)
 	if err != nil {
 		return nil, failf(exitFailed, "kiln %q: %w", file.Name, err)

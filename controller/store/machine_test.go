@@ -11,6 +11,7 @@ import (
 	"time"
 
 	"github.com/stretchr/testify/require"
+	"pgregory.net/rapid"
 
 	"drywarden/controller/store"
 )
@@ -106,6 +107,36 @@ func TestOutage(t *testing.T) {
 			require.Equal(t, c.want, length)
 		})
 	}
+}
+
+// TestOutageErrsToTheCarefulSide: however untrusted clocks have jumped, and whatever the first boot's clock said, an outage
+// that is said to be known is never said to be shorter than it was. Trusted clocks are right to a second, and an estimate
+// from cooling is never short (it assumes the slowest room).
+func TestOutageErrsToTheCarefulSide(t *testing.T) {
+	rapid.Check(t, func(t *rapid.T) {
+		outage := time.Duration(rapid.Int64Range(0, int64(400*24*time.Hour)).Draw(t, "outage"))
+		stamp := func(name string, boot string, since time.Duration, at time.Duration) store.Stamp {
+			s := store.Stamp{BootID: boot, BootTime: since, WallTrusted: rapid.Bool().Draw(t, name+" trusted")}
+			if s.WallUnix = rapid.Int64().Draw(t, name+" wall"); s.WallTrusted {
+				s.WallUnix = 1_790_000_000 + int64(at/time.Second)
+			}
+			return s
+		}
+		up := time.Duration(rapid.Int64Range(0, int64(1000*24*time.Hour)).Draw(t, "up"))
+		then := stamp("then", "a", up, 0)
+		now := stamp("now", "a", up+outage, outage)
+		if rapid.Bool().Draw(t, "other boot") {
+			now.BootID, now.BootTime = "b", time.Duration(rapid.Int64Range(0, int64(outage)).Draw(t, "since"))
+		}
+		estimate := time.Duration(0)
+		if rapid.Bool().Draw(t, "cooled") {
+			estimate = outage + time.Duration(rapid.Int64Range(0, int64(1000*time.Hour)).Draw(t, "long"))
+		}
+		length, known := store.Outage(then, now, estimate)
+		if known && length < outage-time.Second {
+			t.Fatalf("an outage of %v is said to be %v", outage, length)
+		}
+	})
 }
 
 // TestKilledWhileSaving kills a real process in the middle of its saves: what it said was saved is there.

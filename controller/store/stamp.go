@@ -26,12 +26,21 @@ func Now() (Stamp, error) {
 	if err != nil {
 		return s, fmt.Errorf("read boot id: %w", err)
 	}
+	since, err := SinceBoot()
+	if err != nil {
+		return s, err
+	}
+	s.BootID, s.BootTime = strings.TrimSpace(string(id)), since
+	return s, nil
+}
+
+// SinceBoot is the kernel's clock that never goes back and counts through a suspend.
+func SinceBoot() (time.Duration, error) {
 	var t unix.Timespec
 	if err := unix.ClockGettime(unix.CLOCK_BOOTTIME, &t); err != nil {
-		return s, fmt.Errorf("read time since boot: %w", err)
+		return 0, fmt.Errorf("read time since boot: %w", err)
 	}
-	s.BootID, s.BootTime = strings.TrimSpace(string(id)), time.Duration(t.Nano())
-	return s, nil
+	return time.Duration(t.Nano()), nil
 }
 
 // WallTime gives seconds since 1970 and whether the kernel says that its clock is synchronised.

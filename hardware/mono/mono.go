@@ -59,16 +59,27 @@ func (m *Manual) Advance(d time.Duration) {
 
 // Real is the kernel's monotonic clock with a tick of fixed length. A tick that was missed is not made up for.
 type Real struct {
-	origin time.Time
-	tick   time.Duration
-	next   Instant
+	since func() time.Duration // the start
+	tick  time.Duration
+	next  Instant
 }
 
-// NewReal starts a real clock that beats every tick.
-func NewReal(tick time.Duration) *Real { return &Real{origin: time.Now(), tick: tick} }
+// NewReal starts a real clock that beats every tick. It stands still while the computer is suspended.
+func NewReal(tick time.Duration) *Real {
+	origin := time.Now()
+	return &Real{since: func() time.Duration { return time.Since(origin) }, tick: tick}
+}
 
-// Now tells the time since NewReal.
-func (r *Real) Now() Instant { return Instant(time.Since(r.origin)) }
+// NewRealBy starts a real clock by another of the kernel's clocks, one that never goes back and, unlike NewReal's, counts
+// through a suspend: a kiln goes on while its computer sleeps, and whoever watches the time must see that. now is called
+// by several goroutines.
+func NewRealBy(tick time.Duration, now func() time.Duration) *Real {
+	origin := now()
+	return &Real{since: func() time.Duration { return now() - origin }, tick: tick}
+}
+
+// Now tells the time since the start.
+func (r *Real) Now() Instant { return Instant(r.since()) }
 
 // Next waits for the next whole tick. It is for one goroutine.
 func (r *Real) Next(ctx context.Context) error {

@@ -54,6 +54,21 @@ func TestRealKeepsItsBeat(t *testing.T) {
 	})
 }
 
+// A clock that counts through a suspend shows it as one long tick, and none is made up for.
+func TestSuspendIsOneLongTick(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		origin, slept := time.Now(), time.Duration(0)
+		r := NewRealBy(time.Second, func() time.Duration { return 40*time.Hour + time.Since(origin) + slept })
+		require.NoError(t, r.Next(t.Context()))
+		require.Equal(t, time.Second, r.Now().Sub(0))
+		slept = 3 * time.Hour
+		require.NoError(t, r.Next(t.Context()))
+		require.Equal(t, 3*time.Hour+time.Second, r.Now().Sub(0))
+		require.NoError(t, r.Next(t.Context()))
+		require.Equal(t, 3*time.Hour+2*time.Second, r.Now().Sub(0))
+	})
+}
+
 func TestNextEndsWithItsContext(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		ctx, cancel := context.WithTimeout(t.Context(), 300*time.Millisecond)
