@@ -118,6 +118,7 @@ type driven struct {
 	pace    mono.Pacer
 	seed    uint64
 	prepare func(controller.ChargeFiles, schedule.Kiln) (*schedule.Plan, error)
+	admit   func(*schedule.Plan) error // of a plan about to be started; may be nil
 	stamp   func() store.Stamp
 	begin   func(*loop.Loop, *recorder) // called once before the loop runs; may be nil
 	side    func(context.Context) error // runs beside the loop; may be nil
@@ -184,6 +185,7 @@ func (a *app) serve(ctx context.Context, file *kilnfile.File, flags *runFlags, f
 			Limits: traceLimits(&config, &limits, file)},
 		Rules: safety.Rules(), Units: file.Units.String(), Unjudged: unjudged(&layout),
 		Prepare:  func(files controller.ChargeFiles) (*schedule.Plan, error) { return driven.prepare(files, kiln) },
+		Admit:    driven.admit,
 		Copies:   loop.KeepIn(fs),
 		KilnFile: controller.File{Name: filepath.Base(flags.config), Text: string(file.Text())},
 		Restored: restored, Problem: problem, Boot: boot, Stamp: driven.stamp, Breaks: true, Wall: wall, Log: log, Notify: notify,

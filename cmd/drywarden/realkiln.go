@@ -33,29 +33,21 @@ func openBoard(file *kilnfile.File, log *slog.Logger, tools *daemonTools) (*driv
 	}
 	tools.add(kiln.Close)
 	return &driven{kiln: kiln, layout: file.Layout(), pace: pace,
-		prepare: func(files controller.ChargeFiles, k schedule.Kiln) (*schedule.Plan, error) {
-			return prepareReal(file, files, k, log)
-		},
-		stamp: stampNow(log),
-		side:  func(ctx context.Context) error { logFaults(ctx, kiln, log); return nil },
+		prepare: func(files controller.ChargeFiles, k schedule.Kiln) (*schedule.Plan, error) { return resolve(files, k) },
+		admit:   func(plan *schedule.Plan) error { return admitReal(file, plan, log) },
+		stamp:   stampNow(log),
+		side:    func(ctx context.Context) error { logFaults(ctx, kiln, log); return nil },
 	}, nil
 }
 
-// prepareReal resolves a charge for a real kiln: a heat treatment wants probes whose calibration still holds.
-func prepareReal(file *kilnfile.File, files controller.ChargeFiles, kiln schedule.Kiln, log *slog.Logger) (*schedule.Plan, error) {
-	plan, err := resolve(files, kiln)
-	if err != nil {
-		return nil, err
-	}
+// admitReal refuses a heat treatment by probes whose calibration holds no longer.
+func admitReal(file *kilnfile.File, plan *schedule.Plan, log *slog.Logger) error {
 	now := wall()
 	if !now.Trusted {
 		log.Warn("whether the probes' calibrations still hold cannot be told: the clock is not set", "charge", plan.Charge)
-		return plan, nil
+		return nil
 	}
-	if err := file.CheckCalibration(plan, time.Unix(now.Unix, 0)); err != nil {
-		return nil, err
-	}
-	return plan, nil
+	return file.CheckCalibration(plan, time.Unix(now.Unix, 0))
 }
 
 // stampNow tells the computer's own time; what cannot be told leaves the length of an outage unknown.

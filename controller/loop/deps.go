@@ -70,7 +70,10 @@ type Deps struct {
 	// Prepare turns a charge sheet and its schedules into a plan for this kiln, or says what is wrong with them; optional
 	// where no charge is started from files.
 	Prepare func(controller.ChargeFiles) (*schedule.Plan, error)
-	Copies  Copies // optional where no charge is started from files
+	// Admit may refuse a plan that is about to be started for what counts at that time only, as a calibration that has run
+	// out; a run is not lost to it in a restart, whatever the calendar says then. Optional.
+	Admit  func(*schedule.Plan) error
+	Copies Copies // optional where no charge is started from files
 	// KilnFile is the kiln file as run; a copy is kept with each charge. Optional.
 	KilnFile controller.File
 

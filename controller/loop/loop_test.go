@@ -572,6 +572,11 @@ func TestRestartFromTheDisk(t *testing.T) {
 	_, err := r.StartCharge(t.Context(), controller.Order{}, files)
 	require.ErrorIs(t, err, refused)
 	refused = nil
+	expired := errors.New("the calibration has run out")
+	r.Loop.deps.Admit = func(*schedule.Plan) error { return expired }
+	_, err = r.StartCharge(t.Context(), controller.Order{}, files)
+	require.ErrorIs(t, err, expired)
+	r.Loop.deps.Admit = nil
 	a, err := r.StartCharge(t.Context(), controller.Order{Reason: "new load", Who: controller.Person{Name: "sam", UID: 1000}}, files)
 	require.NoError(t, err)
 	require.Equal(t, controller.Accepted, a.Reply.Refusal)
@@ -601,8 +606,8 @@ func TestRestartFromTheDisk(t *testing.T) {
 		return r.ticks(1)
 	}
 	now.BootTime += 90 * time.Minute
-	s := restart(nil)
-	require.True(t, s.Outage.Restored)
+	s := restart(func(d *Deps) { d.Admit = func(*schedule.Plan) error { return expired } })
+	require.True(t, s.Outage.Restored, "a run is not lost to the calendar")
 	require.InDelta(t, 5400, *s.Outage.Seconds, 1)
 	require.Equal(t, "hours", s.Outage.Class)
 	require.Equal(t, "yard-7", s.Charge.Name, "the plan is made again from the kept copies")

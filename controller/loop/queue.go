@@ -60,12 +60,15 @@ func (l *Loop) Do(ctx context.Context, order controller.Order) (controller.Answe
 }
 
 // StartCharge checks the files, keeps copies of them, and starts the charge. The error is that of Prepare when the files
-// do not load; nothing that runs is touched by them.
+// do not load, or of Admit; nothing that runs is touched by them.
 func (l *Loop) StartCharge(ctx context.Context, order controller.Order, files controller.ChargeFiles) (controller.Answer, error) {
 	if l.deps.Prepare == nil || l.deps.Copies == nil {
 		return controller.Answer{}, errors.New("start charge: this kiln takes no files")
 	}
 	plan, err := l.deps.Prepare(files)
+	if err == nil && l.deps.Admit != nil {
+		err = l.deps.Admit(plan)
+	}
 	if err != nil {
 		return controller.Answer{}, err
 	}

@@ -15,7 +15,8 @@
 //     twin with none.
 //   - runs_test.go: what no single trace shows, over runs of a whole kiln; and where else the rest of it is shown.
 //
-// The record of trips and the state's text are fuzzed where they are:
+// Power is cut in cmd/drywarden (TestCutsAtEveryCall). The record of trips and the state's text are fuzzed where they are,
+// and all targets together by .ci/fuzz:
 //
 //	go test ./safety -run xxx -fuzz FuzzRecord -fuzztime 1h
 //	go test ./safety -run xxx -fuzz FuzzState -fuzztime 1h -fuzzminimizetime 1x
