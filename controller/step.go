@@ -200,6 +200,9 @@ func (t *tick) surroundings() {
 		s.ShutFor = 0
 	}
 	if c.Proven(hardware.ContactEStop) && fitted.Has(hardware.ContactEStop) {
+		if !s.Stopped {
+			t.save() // a power cut must not stand in for a person's word
+		}
 		s.Stopped, s.Restart.Confirm = true, true
 	}
 	stop := s.Stopped || !clear(hardware.ContactEStop) || !clear(hardware.ContactInhibit) || !clear(hardware.ContactInsideButton)

@@ -464,6 +464,7 @@ func TestEmergencyStopNeedsAPersonsWord(t *testing.T) {
 	r.in.Snapshot, r.in.Count = &press, 0
 	controller.Step(&r.cfg, &r.state, &r.in, &r.out)
 	require.Zero(t, r.out.Requested.On&^(1<<hardware.AlarmLamp|1<<hardware.Vent))
+	require.True(t, r.out.Save, "a power cut must not stand in for a person's word")
 	for range 60 {
 		r.tick()
 		require.Zero(t, r.out.Requested.On&hardware.AllFans, "released, but nobody has said so")

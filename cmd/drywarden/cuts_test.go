@@ -243,6 +243,7 @@ type cutCampaign struct {
 	stop   func()          // of this boot's goroutines
 	living context.Context // done when this boot dies
 	hangs  bool            // the disk takes nothing
+	fresh  int             // ticks for which the disk is quick: something has just tripped
 	pace   int             // calls that the disk takes in a tick; 0: all that are wanted, n: up to n-1
 
 	press   hardware.ContactSet // contacts that are active, whatever the kiln says
@@ -411,6 +412,11 @@ func (c *cutCampaign) disks() {
 	// The record of trips is on the disk within five seconds, for which the audit forgives a crash that forgets a trip.
 	for n := 0; n < 2 && c.turns.give(c.random.IntN, "trips"); n++ {
 	}
+	if c.fresh > 0 { // nor does it forget a stop whose state was saved as late
+		c.fresh--
+		for n := 0; n < 3 && c.turns.give(c.random.IntN, "control"); n++ {
+		}
+	}
 	for n := c.random.IntN(max(1, c.pace)); c.pace == 0 || n > 0; n-- {
 		if !c.turns.give(c.random.IntN) {
 			break
@@ -538,7 +544,7 @@ func (c *cutCampaign) first() {
 // trip presses a button that latches a trip.
 func (c *cutCampaign) trip() {
 	buttons := []hardware.ContactID{hardware.ContactEStop, hardware.ContactSmoke, hardware.ContactInsideButton, hardware.ContactFloat, hardware.ContactHighLimit}
-	c.press = 1 << buttons[c.random.IntN(len(buttons))]
+	c.press, c.fresh = 1<<buttons[c.random.IntN(len(buttons))], 6
 	c.step()
 	require.NotZero(c.t, c.seen.last.Trips, "contact %b", c.press)
 	if c.random.IntN(3) > 0 {
