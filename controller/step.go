@@ -259,10 +259,12 @@ func (t *tick) schedule() {
 	s, out := t.s, t.out
 	hold := t.holds()
 	waiting := s.Restart.Class >= OutageHalfDay
+	// An advance that was granted just before the power went is kept, and waits as any other does.
+	early := t.unsteady() && s.Run.Next.Wanted && s.Run.Next.Stage > s.Run.Stage
 	in := schedule.Input{
 		Elapsed: t.elapsed, Conditions: &out.Conditions, Hold: hold, Stall: t.stall,
 		Quiet:   s.UpTime < t.cfg.StartDelay || t.forced() || s.ShutFor < t.cfg.WarnTime,
-		Durable: s.Run.Next.Wanted && s.ChangeGeneration > 0 && t.in.Snapshot.Durable >= s.ChangeGeneration,
+		Durable: !early && s.Run.Next.Wanted && s.ChangeGeneration > 0 && t.in.Snapshot.Durable >= s.ChangeGeneration,
 		Gentle:  waiting,
 		Stay:    t.unsteady(),
 	}
