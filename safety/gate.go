@@ -331,7 +331,7 @@ func (g *Gate) Reset(rule hardware.RuleID, who hardware.Authority, reason string
 	if refusal != nil {
 		return fmt.Errorf("reset %s: %w", r.name, refusal)
 	}
-	s.Clearing = s.Clearing.With(rule, true)
+	s.Clearing, s.ClearFor = s.Clearing.With(rule, true), 0
 	return nil
 }
 

@@ -68,6 +68,28 @@ func TestGateClearsOnlyWhatIsSaved(t *testing.T) {
 	require.True(t, g.out.Trips.Has(EmergencyStop))
 	g.store.save = nil
 	g.run(12)
+	require.True(t, g.out.Trips.Has(EmergencyStop), "whoever pressed a minute ago may have left: it has to be pressed again")
+	g.press()
+	g.run(2)
+	require.Zero(t, g.out.Trips)
+
+	// The same for what an operator may clear by a command.
+	g.breaks = quality(hardware.Implausible, 0, 1)
+	g.run(12)
+	g.breaks = nil
+	g.run(2)
+	require.True(t, g.out.Trips.Has(DryBulbUnknown))
+	g.store.save = errors.New("disk full")
+	require.NoError(t, g.gate.Reset(DryBulbUnknown, hardware.ByOperator, ""))
+	g.run(54)
+	require.True(t, g.gate.State().Clearing.Has(DryBulbUnknown))
+	g.run(2)
+	require.Zero(t, g.gate.State().Clearing)
+	g.store.save = nil
+	g.run(12)
+	require.True(t, g.out.Trips.Has(DryBulbUnknown))
+	require.NoError(t, g.gate.Reset(DryBulbUnknown, hardware.ByOperator, ""))
+	g.run(2)
 	require.Zero(t, g.out.Trips)
 }
 

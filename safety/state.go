@@ -20,6 +20,9 @@ const (
 	spareStarts = 4
 	// pressGood is how long a press of the panel's reset stays good for a reset that also needs a command.
 	pressGood = 50 * time.Second
+	// clearGood is how long a clearing may wait for its record to be saved, counted from the press of the panel's reset where
+	// it needs one. Then it lapses and has to be asked for again: no trip goes when whoever asked has left.
+	clearGood = 55 * time.Second
 )
 
 // Direction is how a fan group last ran.
@@ -56,6 +59,7 @@ type State struct {
 
 	Latched  hardware.RuleSet // trips in force until cleared
 	Clearing hardware.RuleSet // of them, those to be cleared as soon as the record without them is saved
+	ClearFor time.Duration    // since the newest of them was asked for
 	Seen     hardware.RuleSet // cause seen in the last tick
 	Raised   hardware.RuleSet // alarms of the last tick
 	Acked    hardware.RuleSet // alarms that somebody has seen
@@ -365,7 +369,7 @@ func (s *State) UnmarshalJSON(b []byte) error {
 
 // validate refuses ages that are none, and ids and speeds beyond their tables.
 func (s *State) validate() error {
-	ages := []time.Duration{s.Up, s.FansOn, s.FansOff, s.Unproven, s.BlowerUnproven, s.NoHumidity, s.Warned, s.HeatCredit, s.VentCredit,
+	ages := []time.Duration{s.Up, s.ClearFor, s.FansOn, s.FansOff, s.Unproven, s.BlowerUnproven, s.NoHumidity, s.Warned, s.HeatCredit, s.VentCredit,
 		s.ShortCycled, s.HeatFailed, s.CompressorFailed, s.DoorShut, s.TwinFor, s.SincePress}
 	for _, more := range [...][]time.Duration{s.SinceChange[:], s.Starts[:], s.Cutouts[:], s.Silences[:], s.Drops[:]} {
 		ages = append(ages, more...)

@@ -58,6 +58,7 @@ func (s *State) advance(p *Plant, f *facts) {
 	fast, slow, on := f.fast, f.slow, s.Out.On
 	plus(&s.Up, slow)
 	plus(&s.SincePress, fast)
+	s.lapse(fast)
 	for o := range s.SinceChange {
 		s.SinceChange[o] = min(s.SinceChange[o]+slow, longest)
 	}
@@ -90,6 +91,17 @@ func (s *State) advance(p *Plant, f *facts) {
 		f.silentOften = s.Silences[maxSilence-1] < time.Hour
 	}
 	s.Quiet = false
+}
+
+// lapse gives up clearings that could not be saved in time.
+func (s *State) lapse(fast time.Duration) {
+	plus(&s.ClearFor, fast)
+	for left := uint64(s.Clearing); left != 0; left &= left - 1 {
+		r := &table[bits.TrailingZeros64(left)-1]
+		if s.ClearFor > clearGood || r.clears >= hardware.AtPanel && s.SincePress > clearGood {
+			s.Clearing = s.Clearing.With(r.id, false)
+		}
+	}
 }
 
 // quiet counts a silence of the controller, once; what has never called is still starting.
@@ -149,7 +161,7 @@ func (s *State) pressed(f *facts) {
 		for left := uint64(s.Latched &^ s.Seen); left != 0; left &= left - 1 {
 			r := &table[bits.TrailingZeros64(left)-1]
 			if r.clears <= hardware.AtPanel && (!r.ackFirst || s.Acked.Has(r.id)) && s.Cutouts[0] >= r.wait {
-				s.Clearing = s.Clearing.With(r.id, true)
+				s.Clearing, s.ClearFor = s.Clearing.With(r.id, true), 0
 			}
 		}
 	}
