@@ -378,6 +378,22 @@ var table = [ruleCount - 1]row{
 			"The kiln file; report it with the log.", waitsNothing}},
 }
 
+// judgement is what the tick needs of every rule; the rest it looks up for those that have something to say.
+type judgement struct {
+	id  hardware.RuleID
+	see func(p *Plant, s *State, f *facts) seen
+}
+
+// judged are the rules with a condition, in the order of the table.
+var judged = func() (list []judgement) {
+	for i := range table {
+		if table[i].see != nil {
+			list = append(list, judgement{table[i].id, table[i].see})
+		}
+	}
+	return list
+}()
+
 // Rules gives the texts of all safety rules in order of severity.
 func Rules() []hardware.RuleText {
 	texts := make([]hardware.RuleText, 0, len(table))

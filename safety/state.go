@@ -51,6 +51,9 @@ type RuleState struct {
 	Limit float64          `json:"limit"`
 }
 
+// moves tells that a tick without a cause still changes something.
+func (r *RuleState) moves() bool { return r.Fill > 0 || r.Doubt > 0 }
+
 // State is all that Step remembers: a plain value of durations, no instants. Make one with NewState; its JSON form has
 // rules and outputs by name and refuses names it does not know.
 type State struct {
@@ -64,6 +67,7 @@ type State struct {
 	Raised   hardware.RuleSet // alarms of the last tick
 	Acked    hardware.RuleSet // alarms that somebody has seen
 	Rule     [ruleCount]RuleState
+	moving   hardware.RuleSet // rules that move; it follows from Rule
 
 	Out         hardware.Outputs // as applied; heartbeat not included
 	Beat        bool
@@ -346,6 +350,7 @@ func (s *State) UnmarshalJSON(b []byte) error {
 			return fmt.Errorf("read safety state: unknown rule %q", name)
 		}
 		got.Rule[id] = rule
+		got.moving = got.moving.With(id, rule.moves())
 	}
 	for name, since := range text.SinceChange {
 		var o hardware.OutputID

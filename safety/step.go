@@ -171,23 +171,20 @@ func (s *State) pressed(f *facts) {
 func (s *State) judge(p *Plant, f *facts) (inForce, worsened hardware.RuleSet) {
 	before, starting, seenBefore := s.Latched, s.Up < p.limits.StartDelay.Std(), s.Seen
 	s.Seen = 0
-	for i := range table {
-		r := &table[i]
-		if r.see == nil {
-			break // interlocks follow
-		}
+	for i := range judged {
 		f.about(hardware.NoProbe, 0, 0)
-		what := r.see(p, s, f)
-		rule := &s.Rule[r.id]
-		if what == fine && rule.Fill == 0 && !s.Latched.Has(r.id) {
-			rule.Doubt = 0
+		what := judged[i].see(p, s, f)
+		if what == fine && !(s.Latched | s.moving).Has(judged[i].id) {
 			continue
 		}
+		r := &table[judged[i].id-1]
+		rule := &s.Rule[r.id]
 		passed := f.slow
 		if seenBefore.Has(r.id) {
 			passed = f.fast // what is seen for the first time did not stand through a long stall for certain
 		}
 		forced, quiet := s.weigh(r, what, passed, f)
+		s.moving = s.moving.With(r.id, rule.moves())
 		if forced && what != blocks && r.latched && (what == trips && rule.Fill >= r.rise || (rule.Doubt >= p.limits.UnreadableLatch.Std() && !starting)) {
 			s.Latched = s.Latched.With(r.id, true)
 			s.cutout(r.id, before)
