@@ -18,7 +18,7 @@ const (
 	clockJump  = 2 * time.Second // between wall clock and the kernel's steady clock
 	clockDoubt = time.Hour       // for so long the wall clock is not trusted then
 	checkLive  = time.Minute     // between two looks at the configuration in memory
-	checkIdle  = time.Hour       // where nobody looks on, as in a simulation
+	checkIdle  = 6 * time.Hour   // where nobody looks on, as in a simulation
 )
 
 // watch is what the shell knows of its own health.
