@@ -338,3 +338,31 @@ with findings, not yet run clean: %d %v`,
 		storms.units, storms.days/365, storms.done, storms.demo, storms.twice, storms.trips, storms.alarms,
 		pairs.units, 2016*pairSeeds, pairs.days/365, stages, pairs.twice, said[heardTold], said[heardMasked], said[heardSilent], commits, len(bad), bad)
 }
+
+// A ledger says what is still to be done: what is clean is not done again, what had a finding is, from other sources, and
+// a line torn by a power cut never was.
+func TestLedgerResumes(t *testing.T) {
+	path := filepath.Join(t.TempDir(), "ledger")
+	first := &long{t: t, commit: "one", last: map[string]entry{}}
+	require.NoError(t, first.open(path))
+	first.keep(entry{Unit: "storm:1", Commit: "one", Days: 365})
+	first.keep(entry{Unit: "pair:1+2:1", Commit: "one", Days: 2, Heard: []heard{heardTold, heardMasked}})
+	require.NoError(t, first.file.Close())
+	text, err := os.ReadFile(path)
+	require.NoError(t, err)
+	text = append(text, []byte(`{"unit":"storm:2","commit":"one","kiln_days":50,"found":["x"]}`+"\n"+`{"unit":"storm:3","kiln_da`)...)
+	require.NoError(t, os.WriteFile(path, text, 0o644))
+
+	for commit, again := range map[string]bool{"one": false, "two": true} {
+		l := &long{t: t, commit: commit, last: map[string]entry{}}
+		require.NoError(t, l.open(path))
+		require.NoError(t, l.file.Close())
+		require.False(t, l.wanted("storm:1"))
+		require.False(t, l.wanted("pair:1+2:1"))
+		require.Equal(t, again, l.wanted("storm:2"))
+		require.True(t, l.wanted("storm:3"))
+		require.EqualValues(t, 1, l.years())
+		require.Contains(t, l.figures(), "storms: 1 charges, 1.0 kiln-years without a finding")
+		require.Contains(t, l.figures(), "1 told, 1 masked")
+	}
+}
