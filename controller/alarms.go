@@ -69,26 +69,27 @@ const (
 const (
 	bulbsApart      = 1.0 // K, for half an hour; package estimate judges it
 	humidApartFor   = 15 * time.Minute
+	dewFor          = time.Hour // after the door was open: cold air leaves dew on a warm humidity probe
 	crossedFor      = 2 * time.Minute
 	wickApartFor    = 15 * time.Minute
 	coreLostFor     = time.Minute
 	yieldShare      = 60.0 // percent of what the machine gave before
-	waterLost       = 4.0  // kg of a 3 kW machine expected without a drop
 	dirtyKelvin     = 0.7
 	wickFor         = 45 * time.Minute // of compressor running in damp air without water
 	idleFor         = 45 * time.Minute
-	slowShare       = 0.4 // of the safe rate
+	slowShare       = 0.4  // of the safe rate
+	slowBack        = 1.25 // times that: no longer too slow
 	slowFor         = 24 * time.Hour
 	slowPoints      = 5.0 // relative humidity over what is set, percent
 	dampRH          = 0.85
 	dampFor         = time.Hour
 	uncertainSigma  = 2.5
-	uncertainFor    = time.Hour
+	uncertainFor    = 6 * time.Hour // a lot that dries fast is known less well towards the next daily weighing
 	recoveryLow     = 0.6
-	heatIdleFor     = 45 * time.Minute
-	heatIdleGain    = 1.0 // K
 	heldLong        = 24 * time.Hour
 	overRateFor     = time.Hour
+	overRateBack    = 0.9              // of the safe rate: no longer over it
+	linger          = 30 * time.Minute // an alarm whose cause is gone stays on the list: back within that, it is the same one
 	hoursToDay      = 24.0
 	airUnknownAfter = 5 * time.Second
 )
@@ -145,9 +146,9 @@ var rules = [ruleCount]hardware.RuleText{
 	{ID: RuleFrostTwice, Name: "defrosted_twice", Class: hardware.Machine, Clears: hardware.ByOperator,
 		Seen: "The coil iced twice within two hours.", Done: "It was thawed by the blower each time.",
 		CheckFirst: "Air filter and blower; then the charge, by a refrigeration technician.", WoodWaits: "A day with the fans running."},
-	{ID: RuleHeatIdle, Name: "heat_without_effect", Class: hardware.Machine, Clears: hardware.ByItself,
-		Seen: "Heat was on for {value} min and the air is no warmer.", Done: "It goes on.",
-		CheckFirst: "Breaker and overload of the heaters; vents and door.", WoodWaits: "It keeps."},
+	{ID: RuleHeatIdle, Name: "heat_without_effect", Class: hardware.Machine, Clears: hardware.ByOperator,
+		Seen: "Heat was on for long, the air got no warmer, and switching it off and on again changed the air by {value} K; {limit} K is the least.", Done: "It rests for ten minutes and is tried once more; then it is off until this is reset.",
+		CheckFirst: "Breaker and overload of the heaters, their elements.", WoodWaits: "It keeps; green wood in cold damp air 12 to 24 h."},
 	{ID: RuleNoAirflow, Name: "airflow_not_proven", Class: hardware.WoodAtRisk, Clears: hardware.ByItself,
 		Seen: "Fans are asked for, airflow is not proven.", Done: "Heat and compressor are off.",
 		CheckFirst: "Fan overloads, belts and baffles; then the airflow switch.", WoodWaits: "Green wood in damp air 12 to 24 h."},
@@ -245,15 +246,16 @@ func (t *tick) alarms() {
 	t.alarm(RuleAirUnknown, (!c.DryBulbOK || !c.EMCOK) && s.UpTime > t.cfg.Estimate.RideThrough, airUnknownAfter, 0, 0, none)
 	w := &s.Estimate.Trust
 	t.alarm(RuleBulbsApart, w.Pair || w.Drifted != 0, 0, w.Apart, bulbsApart, w.ApartBy)
-	apart := c.Airflow && a.HumidCount > 1 && a.ApartHumid > float64(t.cfg.Estimate.HumidAgree)
+	apart := c.Airflow && s.ShutFor > dewFor && !t.dewed(a.Damp) && a.HumidCount > 1 && a.ApartHumid > float64(t.cfg.Estimate.HumidAgree)
 	t.alarm(RuleHumidityApart, apart, humidApartFor, a.ApartHumid*100, float64(t.cfg.Estimate.HumidAgree)*100, a.Damp)
 	t.alarm(RuleWetBulbCrossed, a.Crossed > 0, crossedFor, 0, 0, a.CrossedBy)
 	wick := t.wick()
 	t.alarm(RuleWickSuspect, wick, 0, 0, 0, lowest(a.Distrust))
 	cold := c.CoilOK && c.DryBulbOK && float64(c.Coil) < float64(c.DryBulb)-coilGain
-	missing := a.Yield.Since > waterLost || a.BarrenDamp > idleFor && cold
-	t.timed(RuleCompressorIdle, a.BarrenDamp > idleFor && !wick && !missing, a.BarrenDamp, idleFor, time.Minute)
-	t.alarm(RuleWaterMissing, missing && !wick, 0, a.Yield.Since, waterLost, none)
+	barren := a.BarrenDamp > idleFor && a.Yield.Since > a.Yield.Lost/2
+	missing := a.Yield.Since > a.Yield.Lost || barren && cold
+	t.timed(RuleCompressorIdle, barren && !wick && !missing, a.BarrenDamp, idleFor, time.Minute)
+	t.alarm(RuleWaterMissing, missing && !wick, 0, a.Yield.Since, a.Yield.Lost, none)
 	t.alarm(RuleYieldLow, (a.Yield.Low || a.Yield.Poor) && !wick, 0, yieldPercent(a), yieldShare, none)
 	if running {
 		sample, since := s.Estimate.Wood.Overdue(&t.cfg.Estimate)
@@ -262,7 +264,8 @@ func (t *tick) alarms() {
 		t.alarm(RuleSampleOverdue, false, 0, 0, 0, none)
 	}
 	share, slow, least := t.rates(running)
-	t.alarm(RuleRateOver, share > 1, overRateFor, share*100, 100, none)
+	over := share > 1 || share > overRateBack && s.Busy>>(RuleRateOver-FirstRule)&1 == 1
+	t.alarm(RuleRateOver, over, overRateFor, share*100, 100, none)
 	t.alarm(RuleTooSlow, slow >= 0, slowFor, max(slow, 0), least, none)
 	still := running && sp.Wet && c.EMCOK && c.RH > dampRH && !c.Airflow
 	t.alarm(RuleDampStill, still, dampFor, float64(c.RH)*100, dampRH*100, none)
@@ -276,8 +279,6 @@ func (t *tick) alarms() {
 	unsure := running && sp.Kind == schedule.Dry && c.Charge.Valid && c.Charge.Sigma > uncertainSigma
 	t.alarm(RuleUncertain, unsure, uncertainFor, c.Charge.Sigma, uncertainSigma, none)
 	t.alarm(RuleFrostTwice, s.Sequence.DefrostTwice, 0, 0, 0, none)
-	t.heatIdle()
-	t.timed(RuleHeatIdle, s.HeatIdle > heatIdleFor, s.HeatIdle, 0, time.Minute)
 	t.alarm(RuleNoAirflow, s.Sequence.NoAir > t.cfg.Sequence.AirTrouble, 0, 0, 0, none)
 	t.timed(RuleHeldLong, s.Frozen > heldLong, s.Frozen, 0, time.Hour)
 	t.alarm(RuleChargeDone, s.Run.Phase == schedule.Done, 0, 0, 0, none)
@@ -289,6 +290,14 @@ func (t *tick) alarms() {
 	patience := t.patience()
 	t.timed(RuleNobodyAnswers, running && s.Absent > patience, s.Absent, patience, time.Hour)
 }
+
+// dewed tells that a humidity probe stands at its end: it differs because it is wet, which is told by a rule of its own when it
+// does not dry.
+func (t *tick) dewed(id hardware.ProbeID) bool {
+	return id >= 0 && t.cfg.Layout.Probes[id].Role == hardware.RoleHumidity && t.in.Snapshot.Readings[id].Value > dewAt
+}
+
+const dewAt = 0.985
 
 // lowest gives the first probe of a set.
 func lowest(set uint64) hardware.ProbeID {
@@ -344,6 +353,7 @@ func (t *tick) probes() {
 func (t *tick) machines(running bool) {
 	s, e, none := t.s, &t.s.Effects, hardware.NoProbe
 	c, sp := &t.out.Conditions, &t.out.SetPoints
+	t.alarm(RuleHeatIdle, e.Heat.Lock || e.Heat.Tries > 0, 0, e.Heat.Effect, heatEffect, none)
 	t.alarm(RuleCoilIdle, e.CoilLock || e.CoilTries > 0, 0, 0, 0, none)
 	t.alarm(RuleBlowerIdle, e.BlowerTries >= blowerTries, 0, 0, 0, none)
 	t.alarm(RuleCrankcaseCold, t.crankcaseDead(), 0, 0, 0, none)
@@ -435,6 +445,9 @@ func (t *tick) rates(running bool) (share, slow, least float64) {
 	for i := range plan.Lots {
 		l, c := &plan.Lots[i], &t.out.Conditions.Lots[i]
 		limit := slowShare * float64(l.RateLimit)
+		if t.s.Busy>>(RuleTooSlow-FirstRule)&1 == 1 {
+			limit *= slowBack
+		}
 		if l.Group == schedule.Refractory || limit == 0 || !c.Control.Valid || c.Control.Value < fiberSaturation || !c.Rate24h.Valid {
 			continue
 		}
@@ -446,21 +459,6 @@ func (t *tick) rates(running bool) (share, slow, least float64) {
 }
 
 const fiberSaturation = 30
-
-// heatIdle watches heat that makes nothing warmer.
-func (t *tick) heatIdle() {
-	s, c := t.s, &t.out.Conditions
-	on := t.in.Snapshot.Previous.On&hardware.AllHeat != 0
-	below := c.DryBulbOK && c.DryBulb < t.out.SetPoints.DryBulb-2
-	if !on || !below || c.DryBulb > s.HeatFrom+heatIdleGain || s.HeatIdle == 0 {
-		if !on || !below {
-			s.HeatIdle = 0
-			return
-		}
-		s.HeatIdle, s.HeatFrom = 0, c.DryBulb
-	}
-	s.HeatIdle += t.elapsed
-}
 
 // alarm raises, keeps or clears one alarm. Most are quiet most of the time: they cost a comparison.
 func (t *tick) alarm(rule hardware.RuleID, cause bool, delay time.Duration, value, limit float64, probe hardware.ProbeID) {
@@ -487,8 +485,6 @@ func (t *tick) attend(rule hardware.RuleID, cause bool, delay time.Duration, val
 	if cause {
 		*timer += max(t.elapsed, 1)
 		s.Busy |= bit
-	} else {
-		*timer = 0
 	}
 	if cause && !(quantity.Finite(value) && quantity.Finite(limit)) {
 		value, limit = 0, 0
@@ -498,23 +494,46 @@ func (t *tick) attend(rule hardware.RuleID, cause bool, delay time.Duration, val
 		if a.Rule != rule {
 			continue
 		}
-		if cause {
+		switch {
+		case cause:
+			if !a.Active {
+				*timer = 0
+			}
 			a.Active, a.Value, a.Limit, a.Probe = true, value, limit, probe
-		} else if a.Active = false; !a.Latched {
-			t.drop(i)
+		case a.Active:
+			a.Active, *timer = false, 0
+			if !a.Latched && lingers>>(rule-FirstRule)&1 == 0 {
+				t.drop(i)
+			}
+		case !a.Latched:
+			if *timer += t.elapsed; *timer >= linger {
+				t.drop(i)
+			}
 		}
 		return
 	}
 	if !cause {
 		s.Busy &^= bit
+		*timer = 0
+		return
 	}
-	if !cause || *timer < delay {
+	if *timer < delay {
 		return
 	}
 	text := &rules[rule-FirstRule]
 	t.raise(hardware.Alarm{Rule: rule, Class: text.Class, Latched: text.Clears != hardware.ByItself, Active: true, Clears: text.Clears,
 		Probe: probe, Value: value, Limit: limit})
 }
+
+// lingers are the alarms that come and go with what is measured. Those that a person ends, or that tell a plain fact, end at
+// once.
+const lingers = 1<<(RuleAirUnknown-FirstRule) | 1<<(RuleHumidityApart-FirstRule) | 1<<(RuleWetBulbCrossed-FirstRule) |
+	1<<(RuleRateOver-FirstRule) | 1<<(RuleTooSlow-FirstRule) | 1<<(RuleDampStill-FirstRule) | 1<<(RuleRecoveryLow-FirstRule) |
+	1<<(RuleUncertain-FirstRule) | 1<<(RuleCompressorIdle-FirstRule) | 1<<(RuleNoAirflow-FirstRule) | 1<<(RuleProbeStuck-FirstRule) |
+	1<<(RuleProbeNoisy-FirstRule) | 1<<(RuleProbeJumped-FirstRule) | 1<<(RuleWickDirty-FirstRule) | 1<<(RuleHumidityDrift-FirstRule) |
+	1<<(RuleHumidityWet-FirstRule) | 1<<(RulePinLeak-FirstRule) | 1<<(RulePinLoose-FirstRule) | 1<<(RuleWaterMissing-FirstRule) |
+	1<<(RuleYieldLow-FirstRule) | 1<<(RuleBlowerIdle-FirstRule) | 1<<(RuleCrankcaseCold-FirstRule) | 1<<(RuleTooWarm-FirstRule) |
+	1<<(RuleVentHangs-FirstRule) | 1<<(RuleDoorSigns-FirstRule) | 1<<(RuleOutOfFamily-FirstRule)
 
 // busy finds the alarms that a state holds, whatever their rules are called now.
 func (s *State) busy() {

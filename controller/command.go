@@ -293,6 +293,8 @@ func (t *tick) reset(c *Command, really bool) Reply {
 				estimate.Looked(&s.Estimate, estimate.LookCells)
 			case RuleFrostTwice:
 				s.Sequence.DefrostTwice = false
+			case RuleHeatIdle:
+				s.Effects.Heat = HeatTest{}
 			case RuleCoilIdle:
 				s.Effects.CoilLock, s.Effects.CoilTries, s.Effects.CoilRest = false, 0, 0
 			}

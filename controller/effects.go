@@ -20,6 +20,15 @@ const (
 	warmOverFor = time.Minute
 	lowerBy     = 0.02 // K; a set point that fell by more is a lowered one
 
+	heatIdleFor  = 45 * time.Minute // heat on and the air no warmer
+	heatIdleGain = 1.0              // K
+	heatFall     = 2.0              // K; air that cools so far though heat is on asks for the test again
+	heatPart     = 4 * time.Minute  // on, off and on again for so long each
+	heatSettle   = 2 * time.Minute  // of it, until the air has followed
+	heatEffect   = 0.08             // K that the air must show of it
+	heatAgain    = 4 * time.Hour    // after a test with effect
+	heatRest     = 10 * time.Minute // after one without
+
 	crankcaseFor = time.Minute
 	crankcaseAmp = 0.03 // A; less is none
 
@@ -34,8 +43,27 @@ const (
 	blowerTries = 2 // without air proven
 )
 
+// HeatTest finds heat without effect where no current tells: a big cold load takes up all heat for hours, and the air is no
+// warmer. So heat is switched off and on again, and the air must follow; it is light, and the wood is not.
+type HeatTest struct {
+	Idle   time.Duration // heat on without the air getting warmer
+	From   float64       // dry bulb when that began
+	Good   time.Duration // left for which the last test counts
+	Part   uint8         // 1: on, 2: off, 3: on again; 0: no test
+	For    time.Duration // in this part
+	Sum    [3]float64    // of the dry bulb, K s
+	N      [3]float64    // s
+	With   hardware.OutputSet
+	Effect float64       // K, of the last test
+	Rest   time.Duration // left before it may be tried again
+	Tries  uint8         // tests without effect in a row
+	Lock   bool          // until somebody has looked
+}
+
 // Effects is what the tests of effect remember.
 type Effects struct {
+	Heat HeatTest
+
 	CoilFor   time.Duration // compressor on, coil not cold
 	CoilRest  time.Duration // left before it may be tried again
 	CoilGood  time.Duration // compressor running with a cold coil since the last failure
@@ -73,6 +101,7 @@ func (t *tick) effects() {
 	s, e := t.s, &t.s.Effects
 	on := t.in.Snapshot.Previous.On
 	t.coil(on.Has(hardware.Compressor))
+	t.heat(on)
 	t.crankcase(on)
 	t.hanging(on)
 	e.Minute += t.elapsed
@@ -116,6 +145,87 @@ func (t *tick) coil(on bool) {
 	if e.CoilTries++; e.CoilTries > 1 {
 		e.CoilLock = true
 	}
+}
+
+// heat looks whether heat that is on for long makes the air warmer, and if not, whether the air follows when it is switched
+// off and on again. Where every stage's current is measured the gate knows better, and sooner.
+func (t *tick) heat(on hardware.OutputSet) {
+	h, c, snap := &t.s.Effects.Heat, &t.out.Conditions, t.in.Snapshot
+	h.Rest, h.Good = max(h.Rest-t.elapsed, 0), max(h.Good-t.elapsed, 0)
+	stages := t.cfg.Layout.Outputs & hardware.AllHeat
+	if stages == 0 || stages&^(t.cfg.Layout.Current&snap.CurrentValid) == 0 || h.Lock {
+		h.Idle, h.Part = 0, 0
+		return
+	}
+	air := float64(c.DryBulb)
+	if h.Part > 0 {
+		t.testHeat(on, air)
+		return
+	}
+	if on&hardware.AllHeat == 0 || !c.DryBulbOK || c.Held || c.DryBulb >= t.s.Run.DryBulb-2 {
+		h.Idle = 0
+		return
+	}
+	if h.Idle == 0 || air > h.From+heatIdleGain {
+		h.Idle, h.From = 0, air
+	}
+	h.Idle += t.elapsed
+	if h.Idle > heatIdleFor && (h.Good == 0 || air < h.From-heatFall) {
+		h.begin(on)
+	}
+}
+
+// begin starts a test.
+func (h *HeatTest) begin(on hardware.OutputSet) {
+	h.Part, h.For, h.Sum, h.N, h.With = 1, 0, [3]float64{}, [3]float64{}, on&beside
+}
+
+// beside are the outputs that may not change in a test of heat.
+const beside = hardware.AllFans | 1<<hardware.Compressor | 1<<hardware.Spray
+
+// testHeat goes on with a test. Whatever else changes meanwhile makes it begin again; when heat is no longer wanted it ends.
+func (t *tick) testHeat(on hardware.OutputSet, air float64) {
+	h, c := &t.s.Effects.Heat, &t.out.Conditions
+	heats := on&hardware.AllHeat != 0
+	h.For += t.elapsed
+	switch {
+	case !c.DryBulbOK || c.Held || c.DryBulb >= t.s.Run.DryBulb-1 || on&hardware.AllFans == 0 || h.Part != 2 && !heats && h.For > time.Minute:
+		h.Part, h.Idle = 0, 0
+		return
+	case on&beside != h.With:
+		h.begin(on)
+		return
+	case h.Part == 2 == heats: // its contactor has not followed yet
+		h.For = min(h.For, time.Minute+time.Second)
+		return
+	}
+	if i := h.Part - 1; h.For > heatSettle {
+		h.Sum[i] += air * t.elapsed.Seconds()
+		h.N[i] += t.elapsed.Seconds()
+	}
+	if h.For < heatPart {
+		return
+	}
+	h.For = 0
+	if h.Part++; h.Part <= 3 {
+		return
+	}
+	h.Part, h.Idle = 0, 0
+	h.Effect = (h.Sum[0]/h.N[0]+h.Sum[2]/h.N[2])/2 - h.Sum[1]/h.N[1]
+	if h.Effect >= heatEffect {
+		h.Tries, h.Good = 0, heatAgain
+		return
+	}
+	h.Rest = heatRest
+	if h.Tries++; h.Tries > 1 {
+		h.Lock = true
+	}
+}
+
+// heatWithheld tells that heat may not be on: a test has it off, or it had no effect.
+func (t *tick) heatWithheld() bool {
+	h := &t.s.Effects.Heat
+	return h.Part == 2 || h.Rest > 0 || h.Lock
 }
 
 // crankcase: a heater that draws nothing warms nothing. After two hours at rest without it the oil is cold.

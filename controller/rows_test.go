@@ -260,6 +260,58 @@ func TestMachineFailures(t *testing.T) {
 	}
 }
 
+// Heat without a measured current: a dead heater is found by what the air does when it is switched off and on again. A weak
+// one before a big cold load, where nothing becomes warmer for hours, is not.
+func TestHeatWithoutEffect(t *testing.T) {
+	const noCurrent = ^hardware.OutputSet(hardware.AllHeat)
+	start := func(t *testing.T, config simkiln.Config) *rig {
+		config.Person.Absent = true
+		r := newRig(t, config, demoCharge)
+		r.cfg.Layout.Current &= noCurrent
+		r.gate = newGate(t, &r.cfg.Layout, r.kiln, r.clock)
+		r.start()
+		return r
+	}
+	t.Run("dead", func(t *testing.T) {
+		t.Parallel()
+		r := start(t, kilnConfig(1))
+		for i := range r.cfg.Layout.HeatStages {
+			require.NoError(t, r.kiln.Inject(simkiln.Fault{Kind: simkiln.OutputOpen, Severity: 1, Output: hardware.Heat(i)}))
+		}
+		t.Logf("told after %v", r.until(controller.RuleHeatIdle, 3*time.Hour))
+		require.Zero(t, r.out.Requested.On&hardware.AllHeat, "it rests")
+		require.True(t, r.raised(controller.RuleHeatIdle).Latched)
+		r.run(3 * time.Hour)
+		require.True(t, r.state.Effects.Heat.Lock, "and is off after the second try")
+		require.Zero(t, r.last.On&hardware.AllHeat)
+		require.Equal(t, controller.Accepted, r.ask(controller.Command{Verb: controller.VerbReset, Rule: controller.RuleHeatIdle}))
+		r.run(20 * time.Minute)
+		require.NotZero(t, r.last.On&hardware.AllHeat)
+	})
+	t.Run("weak", func(t *testing.T) {
+		t.Parallel()
+		if testing.Short() {
+			t.Skip("a day of a kiln")
+		}
+		config := kilnConfig(1)
+		config.Heat.Power = 2000
+		config.Weather.Mean, config.Room.Start = -5, 5
+		r := start(t, config)
+		tests := 0
+		part := uint8(0)
+		r.seen = func(r *rig) {
+			if h := &r.state.Effects.Heat; h.Part == 0 && part == 3 {
+				tests++
+				t.Logf("test %d: %.2f K", tests, h.Effect)
+			}
+			part = r.state.Effects.Heat.Part
+		}
+		r.run(30 * time.Hour)
+		require.NotZero(t, tests)
+		require.Nil(t, r.raised(controller.RuleHeatIdle))
+	})
+}
+
 // warmer steps with all dry bulbs warmer by some kelvin, and the kiln standing still.
 func (r *rig) warmer(by float64, d time.Duration) {
 	for range int(d / time.Second) {
@@ -291,6 +343,8 @@ func TestAirTooWarmIsToldAndNotHeated(t *testing.T) {
 	require.Zero(t, r.out.Requested.On&hardware.AllHeat)
 	require.False(t, r.out.Demand.Dry, "too warm for the compressor as well")
 	r.warmer(0, 2*time.Second)
+	require.False(t, r.raised(controller.RuleTooWarm).Active, "its cause is gone")
+	r.warmer(0, 31*time.Minute)
 	require.Nil(t, r.raised(controller.RuleTooWarm), "it clears itself")
 
 	// A set point that was lowered is approached from above: no alarm.
@@ -340,6 +394,24 @@ func TestVentsThatStayShut(t *testing.T) {
 		require.LessOrEqual(t, float64(r.out.SetPoints.DryBulb-before), 0.01, "and does not jump once they open")
 		before = r.out.SetPoints.DryBulb
 	}
+}
+
+// What reaches nobody lights the lamp and, when no recipient at all was reached, sounds here.
+func TestAlarmsThatReachNobody(t *testing.T) {
+	r := newRig(t, kilnConfig(1), demoCharge)
+	r.run(40 * time.Second)
+	on := func(o hardware.OutputID) bool { return r.out.Requested.On.Has(o) }
+	require.False(t, on(hardware.AlarmLamp) || on(hardware.Sounder))
+	r.in.Failing = true
+	r.tick()
+	require.True(t, on(hardware.AlarmLamp))
+	require.False(t, on(hardware.Sounder))
+	r.in.Unheard = true
+	r.tick()
+	require.True(t, on(hardware.Sounder))
+	r.in.Failing, r.in.Unheard = false, false
+	r.tick()
+	require.False(t, on(hardware.AlarmLamp) || on(hardware.Sounder))
 }
 
 func TestNobodyAnswers(t *testing.T) {

@@ -37,6 +37,24 @@ type Status struct {
 	Unjudged []string        `json:"unjudged"` // safety rules whose input is declared not fitted
 	Meters   MeterStatus     `json:"meters"`
 	Counts   CountStatus     `json:"counts"`
+	Delivery *DeliveryStatus `json:"delivery"` // null: alarms are told here only, nobody is called
+}
+
+// DeliveryStatus is how the telling of alarms to people elsewhere goes.
+type DeliveryStatus struct {
+	Undelivered int                 `json:"undelivered"` // alarms that no recipient was told of and nobody has acknowledged
+	Failing     bool                `json:"failing"`     // the first recipient could not be told of one, or that all is well, for too long
+	Unheard     bool                `json:"unheard"`     // no recipient could be, and the alarm stands
+	Patience    float64             `json:"patience_seconds"`
+	Recipients  []DeliveryRecipient `json:"recipients"`
+}
+
+// DeliveryRecipient is one recipient, by its place: first, second, alive.
+type DeliveryRecipient struct {
+	Name      string `json:"name"`
+	Delivered uint64 `json:"delivered"` // messages, since the program started
+	Failed    uint64 `json:"failed"`    // attempts
+	Failure   string `json:"failure"`   // of the latest attempt; empty: it went well, or there was none
 }
 
 // OutageStatus is how the program came up.

@@ -91,10 +91,11 @@ func (t *tick) step() {
 // begin is the first tick of a process: every timer is at its worst, and the outage policy says what may run.
 func (t *tick) begin() {
 	s, in := t.s, t.in
-	s.UpTime, s.ShutFor, s.Frozen, s.HeatIdle = 0, 0, 0, 0
+	s.UpTime, s.ShutFor, s.Frozen = 0, 0, 0
 	s.Mode, s.Delay, s.Test = ModeStart, [ruleCount]time.Duration{}, Test{}
 	s.busy()
-	s.Effects = Effects{CoilTries: s.Effects.CoilTries, CoilLock: s.Effects.CoilLock, Cold: s.Effects.Cold}
+	s.Effects = Effects{CoilTries: s.Effects.CoilTries, CoilLock: s.Effects.CoilLock, Cold: s.Effects.Cold,
+		Heat: HeatTest{Tries: s.Effects.Heat.Tries, Lock: s.Effects.Heat.Lock, Effect: s.Effects.Heat.Effect}}
 	known := in.Restored && in.OutageKnown
 	away := time.Duration(0)
 	if known {
@@ -358,6 +359,12 @@ func (t *tick) demand() {
 		Barren:      s.Estimate.Air.Barren, Safe: snap.Previous.Forced != hardware.NotForced,
 	}
 	demand.Step(&t.cfg.Demand, &s.Demand, &in, &t.out.Demand)
+	if t.heatWithheld() && t.out.Demand.Heat > 0 {
+		t.out.Demand.Heat, t.out.Demand.HeatWhy = 0, demand.Why{Code: sequence.Locked}
+	}
+	if s.Effects.Heat.Part > 0 {
+		t.out.Demand.Vent = false // a test of heat wants still air
+	}
 }
 
 func (t *tick) sequence() {
@@ -390,7 +397,7 @@ func (t *tick) mode() {
 // lamps tell people near the kiln.
 func (t *tick) lamps() {
 	s, req, prev := t.s, &t.out.Requested, &t.in.Snapshot.Previous
-	waits, danger := s.Restart.Confirm, false
+	waits, danger := s.Restart.Confirm || t.in.Failing, t.in.Unheard
 	for i := range int(s.AlarmCount) {
 		waits = waits || !s.Alarms[i].Acked
 	}

@@ -80,8 +80,6 @@ type State struct {
 	Held             schedule.Hold            // of the tick before
 	Delay            [ruleCount]time.Duration // for how long the cause of each alarm has been there
 	Busy             uint64                   // alarms, by bit from FirstRule on, whose cause is there or that are on the list
-	HeatIdle         time.Duration            // heat on without the air getting warmer
-	HeatFrom         quantity.Celsius         // dry bulb when that began
 	Frozen           time.Duration            // held without a break
 	Base             quantity.MoistureContent // base EMC of the tick before
 	Effects          Effects                  // tests of effect
@@ -215,6 +213,8 @@ type Input struct {
 	Plan     *schedule.Plan // of State.Run, or of the charge to be started; nil when there is none
 	Commands [MaxCommands]Command
 	Count    uint8
+	Failing  bool // alarms do not reach the first recipient
+	Unheard  bool // one that stands has reached no recipient
 
 	// First tick of a process only:
 	Outage      time.Duration // how long the kiln was without control

@@ -74,7 +74,7 @@ var templates = [whyCount]string{
 	WhyCode(sequence.LessAirYieldsMore): "in dry air less air over the coil yields more water",
 	WhyCode(sequence.FullAir):           "the coil gets full air",
 	WhyCode(sequence.LeastInterval):     "it may not change so soon, {left}",
-	WhyCode(sequence.Locked):            "it ran without effect, or iced twice: it rests or waits for somebody to look",
+	WhyCode(sequence.Locked):            "it ran without effect, or iced twice: it is being tested, rests or waits for somebody to look",
 
 	WhyWarnsBeforeStart: "it warns before anything starts to move",
 	WhyDangerSounds:     "a danger is not yet acknowledged",

@@ -72,6 +72,7 @@ type checkKilnJSON struct {
 	EMCMin     float64  `json:"driest_emc_percent"`
 	Pressure   float64  `json:"pressure_pascals"`
 	Unjudged   []string `json:"unjudged"`
+	Alarms     []string `json:"alarms_go_to"`
 }
 
 type checkChargeJSON struct {
@@ -190,7 +191,7 @@ func (a *app) check(paths []string) error {
 	if kilnPath != "" {
 		told.Kiln = &checkKilnJSON{Name: file.Name, Kind: file.Hardware.Kind.String(), DryBulbMax: float64(file.DryingMax()),
 			SetMax: float64(file.Limits.HighestSetPoint), TripAt: float64(file.Limits.DryBulbMax), EMCMin: float64(kiln.EMCMin),
-			Pressure: float64(file.Pressure()), Unjudged: unjudged(layout)}
+			Pressure: float64(file.Pressure()), Unjudged: unjudged(layout), Alarms: toldOf(file.Courier())}
 	}
 	for _, plan := range plans {
 		told.Charges = append(told.Charges, checkedCharge(plan))
@@ -282,6 +283,9 @@ func (a *app) printCheck(told *checkJSON, units kilnfile.Units) error {
 		fmt.Fprintf(w, "kiln %s (%s): no fault\n", k.Name, k.Kind)
 		fmt.Fprintf(w, "  dries at up to %s, set points up to %s, trips at %s\n", temperature(k.DryBulbMax, units), temperature(k.SetMax, units), temperature(k.TripAt, units))
 		fmt.Fprintf(w, "  driest air: EMC %.1f %% at %s; air pressure %.0f hPa\n", k.EMCMin, temperature(k.DryBulbMax, units), k.Pressure/100)
+		for _, line := range k.Alarms {
+			fmt.Fprint(w, wrap("  alarms are told ", line, "    "))
+		}
 		for _, u := range k.Unjudged {
 			fmt.Fprint(w, wrap("  cannot judge ", u, "    "))
 		}

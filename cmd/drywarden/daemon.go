@@ -15,6 +15,7 @@ import (
 	systemd "github.com/coreos/go-systemd/v22/daemon"
 	"github.com/spf13/cobra"
 
+	"drywarden/cmd/drywarden/internal/courier"
 	"drywarden/cmd/drywarden/internal/kilnfile"
 	"drywarden/controller"
 	"drywarden/controller/loop"
@@ -179,7 +180,7 @@ func (a *app) serve(ctx context.Context, file *kilnfile.File, flags *runFlags, f
 	}
 	tools.add(record.close)
 	notify := &notifier{}
-	control, err := loop.New(loop.Deps{
+	deps := loop.Deps{
 		Config: config, Inputs: driven.kiln, Gate: gate, Saver: saver, Pacer: driven.pace, Recorder: record,
 		Header: trace.Header{Program: program(), Kiln: file.Name, KilnHash: hashOf(file.Text()), Seed: driven.seed,
 			Limits: traceLimits(&config, &limits, file)},
@@ -190,7 +191,13 @@ func (a *app) serve(ctx context.Context, file *kilnfile.File, flags *runFlags, f
 		KilnFile: controller.File{Name: filepath.Base(flags.config), Text: string(file.Text())},
 		Restored: restored, Problem: problem, Boot: boot, Stamp: driven.stamp, Breaks: true, Wall: wall, Log: log, Notify: notify,
 		PublishEvery: max(1, int(flags.speed/20)),
-	})
+	}
+	var teller *courier.Courier
+	if told, ok := file.Courier(); ok {
+		teller = courier.New(told, log)
+		deps.Courier = teller
+	}
+	control, err := loop.New(deps)
 	if err != nil {
 		return fmt.Errorf("run kiln %q: %w", file.Name, err)
 	}
@@ -211,6 +218,9 @@ func (a *app) serve(ctx context.Context, file *kilnfile.File, flags *runFlags, f
 	spawn("gate watch", func() error { gate.Watch(side); return nil })
 	if driven.side != nil {
 		spawn("hardware watch", func() error { return driven.side(side) })
+	}
+	if teller != nil {
+		spawn("courier", func() error { return teller.Run(side, control.Status) })
 	}
 	server := operator.NewServer(operator.Config{Program: program(), Rules: allRules(), Faults: faultsOf, Log: log}, control)
 	spawn("operator server", func() error { return server.Serve(side, listener) })

@@ -8,7 +8,6 @@ import (
 
 	"drywarden/cmd/drywarden/internal/chart"
 	"drywarden/controller"
-	"drywarden/controller/loop"
 	"drywarden/hardware"
 	"drywarden/hardware/trace"
 	"drywarden/safety/audit"
@@ -30,9 +29,10 @@ type observer struct {
 	run        time.Duration // since the charge was started
 	stages     []stageLog
 	trips      []tripLog
-	alarms     []tripLog // raised by the controller, housekeeping left out
-	vetoes     int       // ticks in which something was refused
-	starts     int       // of the compressor
+	alarms     []tripLog // raised by gate and controller, trips and housekeeping left out
+	rules      []hardware.RuleText
+	vetoes     int // ticks in which something was refused
+	starts     int // of the compressor
 	compressor uint32
 }
 
@@ -61,6 +61,7 @@ func (o *observer) Header(h *trace.Header) {
 	default:
 		o.checker.Restart(*h)
 	}
+	o.rules = allRules()
 	o.compressor = 1 << hardware.Compressor
 	switch {
 	case o.writer != nil:
@@ -120,8 +121,8 @@ func (o *observer) rule(id int) string {
 }
 
 func (o *observer) alarm(id hardware.RuleID) {
-	for _, text := range loop.Rules() {
-		if text.ID == id && text.Class > hardware.Housekeeping {
+	for i := range o.rules {
+		if text := &o.rules[i]; text.ID == id && text.Class > hardware.Housekeeping {
 			o.alarms = append(o.alarms, tripLog{text.Name, o.run})
 		}
 	}

@@ -306,7 +306,7 @@ func (a *app) alarmCommand() *cobra.Command {
 			}
 			return a.printAlarms(alarms)
 		})}
-	return group("alarm", "Alarms: list, acknowledge", list, a.ackCommand("alarm"))
+	return group("alarm", "Alarms: list, acknowledge, try whom they reach", list, a.ackCommand("alarm"), a.tryAlarmCommand())
 }
 
 func (a *app) ackCommand(what string) *cobra.Command {

@@ -34,6 +34,7 @@ var repository, _ = filepath.Abs("../..")
 //	silence PATH              makes a socket that takes connections and never answers, until the script ends
 //	setup DIR                 writes the demonstration's kiln (the person absent) and charge, and the real example, to DIR
 //	appendkey FILE            turns the simulated panel's key to service, in the kiln file FILE
+//	appendfile TO FROM        puts what FROM holds at the end of TO
 //	metrics FILE              asks the metrics address in the daemon's log FILE; promtool, where it is, must be silent
 func TestOperator(t *testing.T) {
 	testscript.Run(t, testscript.Params{
@@ -43,7 +44,7 @@ func TestOperator(t *testing.T) {
 			return nil
 		},
 		Cmds: map[string]func(*testscript.TestScript, bool, []string){
-			"exits": exitsWith, "until": until, "narrow": narrow, "silence": silence, "setup": setup, "appendkey": appendKey, "metrics": scrape,
+			"exits": exitsWith, "until": until, "narrow": narrow, "silence": silence, "setup": setup, "appendkey": appendKey, "appendfile": appendFile, "metrics": scrape,
 		},
 	})
 }
@@ -114,6 +115,13 @@ func appendKey(ts *testscript.TestScript, _ bool, args []string) {
 	f, err := os.OpenFile(ts.MkAbs(args[0]), os.O_APPEND|os.O_WRONLY, 0)
 	ts.Check(err)
 	_, err = f.WriteString("key_in_service = true\n") // the file ends with the person's table
+	ts.Check(errors.Join(err, f.Close()))
+}
+
+func appendFile(ts *testscript.TestScript, _ bool, args []string) {
+	f, err := os.OpenFile(ts.MkAbs(args[0]), os.O_APPEND|os.O_WRONLY, 0)
+	ts.Check(err)
+	_, err = f.WriteString(ts.ReadFile(args[1]))
 	ts.Check(errors.Join(err, f.Close()))
 }
 

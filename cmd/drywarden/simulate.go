@@ -214,7 +214,7 @@ type resultJSON struct {
 	Starts     int               `json:"compressor_starts"`
 	Trips      int               `json:"trips"`
 	TripList   []tripJSON        `json:"trip_list"`
-	Alarms     int               `json:"alarms"` // raised by the controller, housekeeping left out
+	Alarms     int               `json:"alarms"` // raised by gate and controller, trips and housekeeping left out
 	AlarmList  []tripJSON        `json:"alarm_list"`
 	Vetoes     int               `json:"vetoed_ticks"`
 	Violations uint64            `json:"invariant_violations"`

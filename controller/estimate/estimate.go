@@ -97,7 +97,8 @@ func Restart(s *State, outage time.Duration) {
 	offsets := s.Air.Offset
 	distrust := s.Air.Distrust
 	yield := &s.Air.Yield
-	s.Air = Air{Offset: offsets, Distrust: distrust, Yield: Yield{Scale: yield.Scale, Learned: yield.Learned, Share: yield.Share, Low: yield.Low, Shrunk: yield.Shrunk}}
+	s.Air = Air{Offset: offsets, Distrust: distrust, Yield: Yield{Scale: yield.Scale, Learned: yield.Learned, Share: yield.Share, Low: yield.Low, Shrunk: yield.Shrunk, Lost: yield.Lost,
+		Pulse: yield.Pulse, Sum: yield.Sum}}
 	t := &s.Trust
 	s.Trust = Trust{Leak: t.Leak, Loose: t.Loose, Drifted: t.Drifted, InAir: t.InAir, Twin: t.Twin, Slipped: t.Slipped, Pair: t.Pair, ApartBy: t.ApartBy,
 		Drift: t.Drift, DriftRef: t.DriftRef, DriftNow: t.DriftNow, DriftFor: t.DriftFor, Dirty: t.Dirty, Dry: t.Dry, DriftBy: t.DriftBy}
@@ -190,7 +191,7 @@ func Looked(s *State, what Look) {
 		t.InAir, t.Twin = 0, 0
 		for i := range t.Probe {
 			p := &t.Probe[i]
-			p.Follows, p.Events, p.Twin, p.TwinFor, p.Changes = [2]float64{}, 0, 0, 0, 0
+			p.Follows, p.Twin, p.TwinFor, p.Changes = [2]float64{}, 0, 0, 0
 		}
 	case LookCells:
 		t.Slipped = 0

@@ -40,11 +40,10 @@ const (
 	driftSettle = 6 * time.Hour // until what they differ by is taken as theirs
 	driftMemory = time.Hour
 
-	coreEvery   = 4 * time.Minute
-	coreBend    = 0.4 // K; a bend of the air's course that a core in wood does not follow
-	coreFollows = 0.7 // of it
-	coreEvents  = 4
-	coreForget  = 0.9
+	coreMemory  = 8 * time.Minute // what moves more slowly than this, wood follows too
+	coreForget  = 20 * time.Minute
+	coreMoves   = 0.5 // K2, summed once a minute: so much the air must have moved to and fro
+	coreFollows = 0.6 // of it, and no wood does that: 13 mm deep a swing of 20 min is damped to a fifth
 	coreJump    = 1.5 // K from sample to sample, onto the air's temperature
 	coreNear    = 1.0 // K
 	twinFor     = 10 * time.Minute
@@ -66,10 +65,8 @@ type Track struct {
 	RoughFor     time.Duration `json:",omitzero"`
 	Wet          time.Duration `json:",omitzero"` // humidity probe at its end
 
-	Bend    [2]float64    `json:",omitzero"` // core: the values 4 and 8 minutes ago
-	Bends   uint8         `json:",omitzero"` // that Bend holds
-	Follows [2]float64    `json:",omitzero"` // sums of core times air and air times air, over the bends of the air
-	Events  uint8         `json:",omitzero"`
+	Slow    [2]float64    `json:",omitzero"` // core: its mean of the last minutes, and of how far it is from that; 0: none yet
+	Follows [2]float64    `json:",omitzero"` // sums of what core and air moved together, and of what the air moved
 	Twin    int8          `json:",omitzero"` // core: probe that reads the same, plus 1
 	TwinFor time.Duration `json:",omitzero"`
 	Changes uint8         `json:",omitzero"` // of value meanwhile
@@ -107,10 +104,8 @@ type Trust struct {
 	DriftBy  hardware.ProbeID
 
 	Minute time.Duration // since the last look once a minute
-	Bend   time.Duration // since the last look at the cores
-	Air    [2]float64    // dry bulb 4 and 8 minutes ago
-	Bends  uint8
-	Fresh  uint64 // probes that lost trust in this tick
+	Slow   [2]float64    // of the dry bulb, as in Track
+	Fresh  uint64        // probes that lost trust in this tick
 }
 
 // sum makes Bad of its parts.
@@ -156,11 +151,6 @@ func (w *Trust) step(a *Air, in *Input) {
 	if w.Minute >= time.Minute {
 		w.minute(a, in)
 		w.Minute = 0
-	}
-	w.Bend += in.Elapsed
-	if w.Bend >= coreEvery {
-		w.Bend = 0
-		w.bends(a, in)
 	}
 	w.sum()
 	w.Fresh = w.Bad &^ before
@@ -359,6 +349,7 @@ func (w *Trust) minute(a *Air, in *Input) {
 	}
 	w.pair(in, blows)
 	w.drift(a, in, blows)
+	w.follow(a, in)
 	for _, id := range x.humid() {
 		if in.Layout.Probes[id].Role == hardware.RoleHumidity {
 			w.wetted(a, in, id)
@@ -541,40 +532,48 @@ func (w *Trust) wetted(a *Air, in *Input, id hardware.ProbeID) {
 			return
 		}
 	}
-	if a.Yield.Since >= lostWater/2 {
+	if a.Yield.Since >= a.Yield.Lost/2 && a.Yield.Lost > 0 {
 		set(&w.Wet, id, true)
 	}
 }
 
-// bends compares the bends in the course of the air with those of the cores: wood follows slowly. A second difference
-// knows nothing of a steady ramp, which both follow in the end.
-func (w *Trust) bends(a *Air, in *Input) {
+// follow compares how the cores move with how the air does, once a minute, steady rises and falls left out: those both follow
+// in the end, but no wood follows the air to and fro.
+func (w *Trust) follow(a *Air, in *Input) {
 	if !a.DryBulbOK || a.Lost > 0 {
-		w.Bends = 0
+		w.Slow[0] = 0
 		return
 	}
-	air := a.DryBulb - 2*w.Air[0] + w.Air[1]
-	known := w.Bends >= 2
-	w.Air[0], w.Air[1] = a.DryBulb, w.Air[0]
-	w.Bends = min(w.Bends+1, 2)
+	part := min(float64(w.Minute)/float64(coreMemory), 1)
+	keep := 1 - min(float64(w.Minute)/float64(coreForget), 1)
+	known := w.Slow[0] != 0
+	air := swing(&w.Slow, a.DryBulb, part)
 	x := in.index
 	for _, id := range x.Cores[:x.CoreN] {
 		t := &w.Probe[id]
 		if !in.Snapshot.Readings[id].OK() || t.Samples == 0 {
 			continue // forget has emptied it
 		}
-		core := t.Value - 2*t.Bend[0] + t.Bend[1]
-		both := known && t.Bends >= 2
-		t.Bend[0], t.Bend[1] = t.Value, t.Bend[0]
-		t.Bends = min(t.Bends+1, 2)
-		if !both || air < coreBend && air > -coreBend {
-			continue
+		if !known {
+			t.Slow, t.Follows = [2]float64{}, [2]float64{}
 		}
-		t.Follows[0] = t.Follows[0]*coreForget + core*air
-		t.Follows[1] = t.Follows[1]*coreForget + air*air
-		t.Events = min(t.Events+1, coreEvents)
-		if t.Events >= coreEvents && t.Follows[0] > coreFollows*t.Follows[1] && apart(t.Value, a.DryBulb) < 2*coreNear {
+		core := swing(&t.Slow, t.Value, part)
+		t.Follows[0] = t.Follows[0]*keep + core*air
+		t.Follows[1] = t.Follows[1]*keep + air*air
+		if t.Follows[1] > coreMoves && t.Follows[0] > coreFollows*t.Follows[1] && apart(t.Value, a.DryBulb) < 2*coreNear {
 			set(&w.InAir, id, true)
 		}
 	}
+}
+
+// swing gives by how much v leaves its steady course; slow is 0 before the first.
+func swing(slow *[2]float64, v, part float64) float64 {
+	if slow[0] == 0 {
+		*slow = [2]float64{v, 0}
+	}
+	off := v - slow[0]
+	slow[0] += off * part
+	out := off - slow[1]
+	slow[1] += out * part
+	return out
 }

@@ -54,9 +54,10 @@ const (
 	leakAbove     = 1.5   // points that the pins read over their lot
 	leakSlope     = 0.15  // decades a point; wood rises by 0.4 (James 1988, FPL-GTR-6, table 1; from memory)
 	shortOhms     = 1.5e5 // the meter ends at 1e5
-	shortBelow    = 20.0  // points
+	shortBelow    = 15.0  // points; the pins may sit in a board five points wetter than its lot
 	looseDrop     = 1.0   // points from one look to the next, an hour
 	wetJump       = 1.0   // likewise
+	pinDecades    = 0.25  // and by how much the resistance must have changed for either
 	openOhms      = 9e10
 	openAbove     = 8.0 // points
 )
@@ -115,7 +116,8 @@ type Wood struct {
 
 // Pin is what is remembered of a pair of moisture pins.
 type Pin struct {
-	Moisture float64       `json:",omitzero"` // at the last look
+	Moisture float64       `json:",omitzero"` // at the last look at which it was sound
+	Sound    float64       `json:",omitzero"` // log of the resistance then
 	Log      float64       `json:",omitzero"` // of the resistance, at the start of a day
 	Loss     float64       `json:",omitzero"` // of its lot, at the start of that day
 	Day      time.Duration `json:",omitzero"`
@@ -386,7 +388,7 @@ func (w *Wood) judgePin(in *Input, id hardware.ProbeID, lot int, ohms, mc float6
 		*p = Pin{Known: true, Log: log, Loss: w.Lot[lot].Loss}
 	}
 	if p.Moisture == 0 && ok {
-		p.Moisture = mc
+		p.Moisture, p.Sound = mc, log
 	}
 	// Moisture stays at what the wood was believed to have: the pins are sound again when they are back there.
 	leaks, loose := trust.Leak>>id&1 == 1, trust.Loose>>id&1 == 1
@@ -399,15 +401,17 @@ func (w *Wood) judgePin(in *Input, id hardware.ProbeID, lot int, ohms, mc float6
 	}
 	short := ohms < shortOhms && mean+2*sigma < shortBelow
 	open := ohms > openOhms && mean-2*sigma > openAbove
+	// Near fibre saturation a point is a twentieth of a decade, and noise: contact and cable show in the resistance.
+	far := math.Abs(log-p.Sound) > pinDecades
 	switch d := mc - p.Moisture; {
 	case short:
 		leaks = true
 	case open:
 		loose = true
 	case !ok || p.Moisture == 0:
-	case d > wetJump && !in.Wetting: // no wood becomes wetter so fast
+	case d > wetJump && far && !in.Wetting: // no wood becomes wetter so fast
 		leaks = true
-	case d < -looseDrop:
+	case d < -looseDrop && far:
 		loose = true
 	case d < wetJump/2 && d > -looseDrop/2:
 		leaks, loose = false, false
@@ -415,7 +419,7 @@ func (w *Wood) judgePin(in *Input, id hardware.ProbeID, lot int, ohms, mc float6
 	set(&trust.Leak, id, leaks)
 	set(&trust.Loose, id, loose)
 	if !leaks && !loose && ok {
-		p.Moisture = mc
+		p.Moisture, p.Sound = mc, log
 	}
 	return leaks || loose
 }

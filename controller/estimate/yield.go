@@ -8,21 +8,26 @@ import (
 
 // Bounds of the water that the compressor gives. Common practice, no source, unless said.
 const (
-	settleRun   = 75 * time.Second // until a started machine gives all it can
-	runSettle   = 5 * time.Minute  // until its water can be expected at the meter
-	runJudged   = 15 * time.Minute
-	shrinks     = 0.5  // K by which the depression becomes smaller in a run
-	recentWater = 12.0 // kg of the nominal machine; the coil holds one back, and the drain two
-	poorYield   = 0.65 // of what the machine gave before, of late
-	lowYield    = 0.6  // of what the machine gave before
-	goodYield   = 0.8
-	lostWater   = 4.0 // kg of the nominal machine expected since the last drop
-	leastModel  = 4.0 // kg/h of the nominal machine; less is not known well enough
-	windowMin   = 6 * time.Hour
-	windowMax   = 24 * time.Hour
-	windowWater = 8.0 // kg of the nominal machine
-	learnings   = 4
-	tip         = 0.05 // kg; less may be the meter's last drop
+	settleRun                             = 75 * time.Second // until a started machine gives all it can
+	runSettle                             = 5 * time.Minute  // until its water can be expected at the meter
+	runJudged                             = 15 * time.Minute
+	shrinks                               = 0.5  // K by which the depression becomes smaller in a run
+	runWater                              = 1.5  // kg of the nominal machine in a run that is judged
+	recentWater                           = 12.0 // kg of the nominal machine; the coil holds one back, and the drain two
+	poorYield                             = 0.65 // of what the machine gave before, of late
+	lowYield                              = 0.6  // of what the machine gave before
+	goodYield                             = 0.8
+	lostWater                             = 4.0      // kg of the nominal machine expected since the last drop
+	recentPulses, windowPulses, runPulses = 20, 8, 6 // of the meter: fewer say little
+	lostPulses                            = 4        // and of pulses of the meter: a small machine needs long for one
+	lostAtFirst                           = 16.0     // kg of the nominal machine before anything is known of this one: coil and drain fill first
+	pulseMost                             = 0.5      // kg; more in a minute is several pulses
+	leastModel                            = 4.0      // kg/h of the nominal machine; less is not known well enough
+	windowMin                             = 6 * time.Hour
+	windowMax                             = 24 * time.Hour
+	windowWater                           = 8.0 // kg of the nominal machine
+	learnings                             = 4
+	tip                                   = 0.05 // kg; less may be the meter's last drop
 )
 
 // Yield compares the water at the meter with what a machine of this kind should give, and learns this one's size.
@@ -32,6 +37,10 @@ type Yield struct {
 	On      time.Duration // compressor, without a break
 	Ran     time.Duration // since the last look, once it was up
 	Since   float64       // kg of the nominal machine expected since water came last
+	Lost    float64       // kg of the nominal machine, more than which cannot be on its way
+	Drop    float64       // kg since then
+	Pulse   float64       // kg; the most that the meter gave in a minute, up to the water of one pulse
+	Sum     [2]float64    // got, and wanted of the nominal machine: until the size is learnt
 	Window  time.Duration
 	Got     float64 // kg in this window
 	Want    float64 // kg of the nominal machine
@@ -85,7 +94,7 @@ func (y *Yield) step(a *Air, in *Input) {
 	c := in.Snapshot.Condensate
 	if !in.Layout.Condensate || c.Quality != hardware.Valid {
 		y.MeterOK, y.Judging = false, false
-		y.Since, y.Window, y.Got, y.Want, y.Ran = 0, 0, 0, 0, 0
+		y.Since, y.Window, y.Got, y.Want, y.Ran, y.Lost = 0, 0, 0, 0, 0, lostAtFirst
 		return
 	}
 	got := 0.0
@@ -101,25 +110,53 @@ func (y *Yield) step(a *Air, in *Input) {
 	}
 	y.Ran = 0
 	y.Got, y.Want, y.Since = y.Got+got, y.Want+want, y.Since+want
-	if got > tip {
-		y.Since = 0
+	if got > 0 {
+		y.Pulse = min(max(y.Pulse, got), pulseMost)
 	}
+	y.Sum[0], y.Sum[1] = y.Sum[0]+got, y.Sum[1]+want
+	if y.Drop += got; y.Drop > tip {
+		y.Since, y.Drop = 0, 0
+	}
+	y.Lost = y.lost()
 	y.judgeRun(a, in, got, want)
-	keep := max(1-want/recentWater, 0)
+	recent := max(recentWater, recentPulses*y.pulse())
+	keep := max(1-want/recent, 0)
 	y.RecentGot, y.RecentWant = y.RecentGot*keep+got, y.RecentWant*keep+want
 	share := 1.0
-	if y.Learned >= learnings && y.RecentWant > recentWater/3 {
+	if y.Learned >= learnings && y.RecentWant > recent/3 {
 		share = y.RecentGot / (y.RecentWant * y.Scale)
 	}
 	y.Poor = share < poorYield || y.Poor && share < goodYield
-	if y.Window >= windowMax || y.Window >= windowMin && y.Want >= windowWater {
+	if y.Window >= windowMax || y.Window >= windowMin && y.Want >= y.enough() {
 		y.learn()
 	}
 }
 
+// pulse is one pulse of the meter in kg of the nominal machine: much for a small machine.
+func (y *Yield) pulse() float64 {
+	if y.Scale <= 0 {
+		return 0
+	}
+	return y.Pulse / y.Scale
+}
+
+// enough is the least water of the nominal machine in a window that is learnt.
+func (y *Yield) enough() float64 { return max(windowWater, windowPulses*y.pulse()) }
+
+// lost is how much the nominal machine would give until the meter of this one must have moved.
+func (y *Yield) lost() float64 {
+	switch {
+	case y.Learned > 0 && y.Scale > 0:
+		return max(lostWater, lostPulses*y.pulse())
+	case y.Sum[0] > 0 && y.Sum[1] > 0:
+		return min(max(lostWater, lostPulses*y.Pulse*y.Sum[1]/y.Sum[0]), lostAtFirst)
+	}
+	return lostAtFirst
+}
+
 // learn takes a window in: what is far too little is not learnt.
 func (y *Yield) learn() {
-	if y.Want >= windowWater {
+	if y.Want >= y.enough() {
 		y.Share = y.Got / y.Want
 		switch {
 		case y.Learned < learnings:
@@ -148,7 +185,7 @@ func (y *Yield) judgeRun(a *Air, in *Input, got, want float64) {
 	}
 	y.RunGot += got
 	y.RunWant += want
-	if y.On < runJudged || y.Learned < learnings || y.RunWant < 1.5 {
+	if y.On < runJudged || y.Learned < learnings || y.RunWant < max(runWater, runPulses*y.pulse()) {
 		return
 	}
 	now, ok := a.depression(in)

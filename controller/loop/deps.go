@@ -90,6 +90,8 @@ type Deps struct {
 	Wall   func() hardware.WallTime // optional: without it wall time is not known
 	Log    *slog.Logger             // optional
 	Notify Notifier                 // optional: the service manager
+	// Courier is optional: without it alarms are told here only.
+	Courier Courier
 
 	// PublishEvery is how many ticks pass between two Status, 1 for a live kiln. 0 builds one only in Publish and when an
 	// order was answered: in a simulation nobody looks.
@@ -104,6 +106,11 @@ type Notifier interface {
 	Alive()             // the gate has written its outputs in this tick
 	Status(line string) // changed
 	Stopping()
+}
+
+// Courier tells people elsewhere of alarms.
+type Courier interface {
+	Delivery() *controller.DeliveryStatus // how that goes; nobody changes it
 }
 
 // Validate reports everything that is missing.

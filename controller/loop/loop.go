@@ -47,6 +47,7 @@ type Loop struct {
 	counts  counts
 	origin  mono.Instant // of this process
 	seen    seen
+	calls   hardware.RuleSet // alarms of the gate that were told and stand
 	status  atomic.Pointer[controller.Status]
 	ready   bool
 	watch   watch
@@ -206,6 +207,11 @@ func (l *Loop) Tick(ctx context.Context) error {
 	in, state := &l.in, &l.image.State
 	in.Snapshot, in.Plan = &l.snap, l.plan()
 	in.Outage, in.OutageKnown, in.Restored, in.Changed, in.Unreadable, in.Often = 0, false, false, false, false, false
+	in.Failing, in.Unheard = false, false
+	if l.deps.Courier != nil {
+		d := l.deps.Courier.Delivery()
+		in.Failing, in.Unheard = d.Failing, d.Unheard
+	}
 	if l.snap.Tick == 1 {
 		l.first()
 	}
@@ -216,6 +222,7 @@ func (l *Loop) Tick(ctx context.Context) error {
 		l.alive()
 	}
 	l.resets(before)
+	l.news()
 	l.swap()
 	l.count()
 	l.save()

@@ -839,3 +839,43 @@ func TestBrokenThriceWithinAnHour(t *testing.T) {
 		require.Empty(t, alarmNamed(life(r), "restarted_often"))
 	}
 }
+
+// told is a courier whose success a test decides.
+type told struct{ delivery controller.DeliveryStatus }
+
+func (c *told) Delivery() *controller.DeliveryStatus { return &c.delivery }
+
+func TestWhatReachesNobodyIsAnAlarm(t *testing.T) {
+	c := &told{controller.DeliveryStatus{Patience: 600}}
+	r := newRig(t, func(d *Deps) { d.Courier = c })
+	s := r.ticks(2)
+	require.Empty(t, s.Alarms)
+	require.Equal(t, &c.delivery, s.Delivery)
+	c.delivery.Failing, c.delivery.Undelivered = true, 2
+	s = r.ticks(1)
+	require.Len(t, s.Alarms, 1)
+	require.Equal(t, "alarm_not_delivered", s.Alarms[0].Rule)
+	require.Contains(t, s.Alarms[0].Seen, "for 10 min; alarms that have reached nobody: 2")
+	require.Contains(t, s.Alarms[0].Done, "forced off")
+	c.delivery.Failing = false
+	require.Empty(t, r.ticks(1).Alarms)
+	require.Nil(t, newRig(t, nil).ticks(1).Delivery, "nobody is called")
+}
+
+// The gate's alarms are told like all others: once when they begin, once when they are over.
+func TestTheGatesAlarmsAreToldOnce(t *testing.T) {
+	r := newRig(t, nil)
+	r.ticks(40)
+	r.seen.events = nil
+	r.room.contacts = 1 << hardware.ContactDoor
+	r.ticks(30)
+	r.room.contacts = 0
+	r.ticks(30)
+	var told []string
+	for _, e := range r.seen.events {
+		if k := controller.EventKind(e.Kind); (k == controller.EventAlarm || k == controller.EventAlarmClear) && hardware.RuleID(e.A) == safety.DoorOpen {
+			told = append(told, controller.EventNames()[k])
+		}
+	}
+	require.Equal(t, []string{"alarm", "alarm_clear"}, told)
+}

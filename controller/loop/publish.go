@@ -56,6 +56,9 @@ func (l *Loop) build() *controller.Status {
 	if cfg.Layout.EnergyMeter {
 		s.Meters.Energy = known(snap.Energy.Quality == hardware.Valid, snap.Energy.Total)
 	}
+	if l.deps.Courier != nil {
+		s.Delivery = l.deps.Courier.Delivery()
+	}
 	l.waits(s)
 	s.Headline = headline(s)
 	return s
@@ -257,6 +260,13 @@ func (l *Loop) alarmStatus() []controller.AlarmStatus {
 
 // ownAlarms adds those of the shell itself, which live as long as their cause.
 func (l *Loop) ownAlarms(all []hardware.Alarm) []hardware.Alarm {
+	if l.deps.Courier != nil {
+		if d := l.deps.Courier.Delivery(); d.Failing {
+			text := l.rules.text(RuleUndelivered)
+			all = append(all, hardware.Alarm{Rule: RuleUndelivered, Class: text.Class, Active: true, Clears: text.Clears, Probe: hardware.NoProbe,
+				Value: float64(d.Undelivered), Limit: d.Patience / 60})
+		}
+	}
 	for _, own := range []struct {
 		rule   hardware.RuleID
 		active bool

@@ -11,11 +11,12 @@ import (
 
 // Rules of the shell itself. They force nothing.
 const (
-	RuleStorage  hardware.RuleID = 240 + iota // control state cannot be saved
-	RuleSlowTick                              // the loop comes late
-	RuleInputs                                // nothing can be read
-	RuleClock                                 // the wall clock jumped
-	RuleMemory                                // the configuration in memory was damaged
+	RuleStorage     hardware.RuleID = 240 + iota // control state cannot be saved
+	RuleSlowTick                                 // the loop comes late
+	RuleInputs                                   // nothing can be read
+	RuleClock                                    // the wall clock jumped
+	RuleMemory                                   // the configuration in memory was damaged
+	RuleUndelivered                              // alarms do not reach the first recipient
 )
 
 // Rules gives the texts of all rules but those of safety: the controller's, and the shell's own.
@@ -50,6 +51,12 @@ func ownRules() []hardware.RuleText {
 			Done:       "it was taken from its second copy; when that is damaged too, everything is switched off and the files are read afresh",
 			CheckFirst: "the computer's memory, supply and heat; start the program afresh",
 			WoodWaits:  "it need not wait, but such a computer should not be trusted for long"},
+		{ID: RuleUndelivered, Name: "alarm_not_delivered", Class: hardware.WoodAtRisk, Clears: hardware.ByItself,
+			Seen: "the first recipient has not been reached for {limit} min; alarms that have reached nobody: {value}",
+			Done: "it is tried again and again; the lamp is lit, the second recipient is told, and the sounder sounds when nobody is reached; " +
+				"while the kiln is forced off, lamp and sounder are off too",
+			CheckFirst: "its program, as the account of this program; network and mail; then the alarms that stand",
+			WoodWaits:  "as long as the alarms say that nobody got"},
 	}
 }
 

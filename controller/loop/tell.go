@@ -45,6 +45,30 @@ func (l *Loop) tell() {
 	}
 }
 
+// news adds an event for each alarm of the gate that is new or over, latched trips left out: those are told as such. What
+// stands goes on without a word.
+func (l *Loop) news() {
+	calls := hardware.RuleSet(0)
+	for i := range min(int(l.applied.AlarmCount), hardware.MaxAlarms) {
+		if a := &l.applied.Alarms[i]; !a.Latched {
+			calls = calls.With(a.Rule, true)
+		}
+	}
+	changed := calls ^ l.calls
+	l.calls = calls
+	for rule := hardware.RuleID(0); changed != 0 && rule <= hardware.LastSafetyRule; rule++ {
+		if !changed.Has(rule) || int(l.res.EventCount) >= len(l.res.Events) {
+			continue
+		}
+		kind := controller.EventAlarmClear
+		if calls.Has(rule) {
+			kind = controller.EventAlarm
+		}
+		l.res.Events[l.res.EventCount] = controller.Event{Kind: kind, A: int32(rule)}
+		l.res.EventCount++
+	}
+}
+
 // line is the service manager's status: one short line.
 func (l *Loop) line(s seen) string {
 	text := "no charge, " + s.mode.String()

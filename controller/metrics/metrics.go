@@ -359,6 +359,38 @@ var families = []family{
 				emit(float64(n), class)
 			}
 		}},
+	{name: "alarms_active", help: "Alarms whose cause is there now.", labels: []string{"class"},
+		each: func(s *scrape, emit emit) {
+			for _, class := range classes {
+				n := 0
+				for i := range s.Alarms {
+					if a := &s.Alarms[i]; a.Active && a.Class == class {
+						n++
+					}
+				}
+				emit(float64(n), class)
+			}
+		}},
+	{name: "alarms_undelivered", help: "Alarms that no recipient was told of and nobody has acknowledged; no sample where nobody is called.",
+		each: func(s *scrape, emit emit) {
+			if s.Delivery != nil {
+				emit(float64(s.Delivery.Undelivered))
+			}
+		}},
+	{name: "alarm_deliveries_total", help: "Attempts to tell a recipient, by how they ended.", labels: []string{"recipient", "outcome"}, counter: true,
+		each: func(s *scrape, emit emit) {
+			if s.Delivery == nil {
+				return
+			}
+			for _, name := range [...]string{"first", "second", "alive"} {
+				for i := range s.Delivery.Recipients {
+					if r := &s.Delivery.Recipients[i]; r.Name == name {
+						emit(float64(r.Delivered), name, "delivered")
+						emit(float64(r.Failed), name, "failed")
+					}
+				}
+			}
+		}},
 	{name: "trip", help: "Whether a latched safety rule is in force.", labels: []string{"rule"},
 		each: func(s *scrape, emit emit) {
 			for _, r := range s.cfg.Rules {

@@ -148,6 +148,7 @@ type File struct {
 	Condensate *Meter               `toml:"condensate_meter"`
 	Energy     *Meter               `toml:"energy_meter"`
 	Simulated  *Sim                 `toml:"simulated"`
+	Alarm      *Alarm               `toml:"alarm"`
 
 	path string // as given to Read
 	text []byte

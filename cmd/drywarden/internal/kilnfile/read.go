@@ -112,6 +112,7 @@ func (f *File) check(s *sheet.Sheet) {
 		s.Fault("limits.driest_air", l.String(), "5 % to 80 %")
 	}
 	f.checkCompressor(s)
+	f.checkAlarm(s)
 	switch f.Hardware.Kind {
 	case Board:
 		f.checkBoard(s)
