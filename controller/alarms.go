@@ -264,7 +264,7 @@ func (t *tick) alarms() {
 		t.alarm(RuleSampleOverdue, false, 0, 0, 0, none)
 	}
 	share, slow, least := t.rates(running)
-	over := share > 1 || share > overRateBack && s.Busy>>(RuleRateOver-FirstRule)&1 == 1
+	over := share > 1 || share > overRateBack && t.listed(RuleRateOver)
 	t.alarm(RuleRateOver, over, overRateFor, share*100, 100, none)
 	t.alarm(RuleTooSlow, slow >= 0, slowFor, max(slow, 0), least, none)
 	still := running && sp.Wet && c.EMCOK && c.RH > dampRH && !c.Airflow
@@ -445,7 +445,7 @@ func (t *tick) rates(running bool) (share, slow, least float64) {
 	for i := range plan.Lots {
 		l, c := &plan.Lots[i], &t.out.Conditions.Lots[i]
 		limit := slowShare * float64(l.RateLimit)
-		if t.s.Busy>>(RuleTooSlow-FirstRule)&1 == 1 {
+		if t.listed(RuleTooSlow) {
 			limit *= slowBack
 		}
 		if l.Group == schedule.Refractory || limit == 0 || !c.Control.Valid || c.Control.Value < fiberSaturation || !c.Rate24h.Valid {
@@ -476,6 +476,19 @@ func (t *tick) timed(rule hardware.RuleID, cause bool, value, limit, unit time.D
 		}
 		t.attend(rule, cause, 0, in(value), in(limit), hardware.NoProbe)
 	}
+}
+
+// listed tells that an alarm of the rule is on the list: from then on it takes more to be rid of its cause.
+func (t *tick) listed(rule hardware.RuleID) bool {
+	if t.s.Busy>>(rule-FirstRule)&1 == 0 {
+		return false
+	}
+	for i := range int(t.s.AlarmCount) {
+		if t.s.Alarms[i].Rule == rule {
+			return true
+		}
+	}
+	return false
 }
 
 // attend does what alarm says for one whose cause is there, or was.

@@ -307,7 +307,7 @@ func (t *tick) lowering() {
 func (t *tick) tooWarm() bool {
 	sp, c := &t.out.SetPoints, &t.out.Conditions
 	over := warmOver
-	if t.s.Busy>>(RuleTooWarm-FirstRule)&1 == 1 {
+	if t.listed(RuleTooWarm) {
 		over = warmBack
 	}
 	return sp.Active && sp.Kind != schedule.Cool && !t.s.Effects.Lowering && c.DryBulbOK && float64(c.DryBulb.Sub(sp.DryBulb)) > over
