@@ -71,6 +71,7 @@ const (
 	humidApartFor   = 15 * time.Minute
 	dewFor          = time.Hour // after the door was open: cold air leaves dew on a warm humidity probe
 	crossedFor      = 2 * time.Minute
+	crossedAfter    = 15 * time.Minute // after the door was open: a wick in still or cold air lags
 	wickApartFor    = 15 * time.Minute
 	coreLostFor     = time.Minute
 	yieldShare      = 60.0 // percent of what the machine gave before
@@ -90,6 +91,7 @@ const (
 	overRateFor     = time.Hour
 	overRateBack    = 0.9              // of the safe rate: no longer over it
 	linger          = 30 * time.Minute // an alarm whose cause is gone stays on the list: back within that, it is the same one
+	dewLinger       = 12 * time.Hour   // in air near saturation dew comes again and again
 	hoursToDay      = 24.0
 	airUnknownAfter = 5 * time.Second
 )
@@ -248,7 +250,7 @@ func (t *tick) alarms() {
 	t.alarm(RuleBulbsApart, w.Pair || w.Drifted != 0, 0, w.Apart, bulbsApart, w.ApartBy)
 	apart := c.Airflow && s.ShutFor > dewFor && !t.dewed(a.Damp) && a.HumidCount > 1 && a.ApartHumid > float64(t.cfg.Estimate.HumidAgree)
 	t.alarm(RuleHumidityApart, apart, humidApartFor, a.ApartHumid*100, float64(t.cfg.Estimate.HumidAgree)*100, a.Damp)
-	t.alarm(RuleWetBulbCrossed, a.Crossed > 0, crossedFor, 0, 0, a.CrossedBy)
+	t.alarm(RuleWetBulbCrossed, a.Crossed > 0 && c.Airflow && s.ShutFor > crossedAfter, crossedFor, 0, 0, a.CrossedBy)
 	wick := t.wick()
 	t.alarm(RuleWickSuspect, wick, 0, 0, 0, lowest(a.Distrust))
 	cold := c.CoilOK && c.DryBulbOK && float64(c.Coil) < float64(c.DryBulb)-coilGain
@@ -451,7 +453,7 @@ func (t *tick) rates(running bool) (share, slow, least float64) {
 		if l.Group == schedule.Refractory || limit == 0 || !c.Control.Valid || c.Control.Value < fiberSaturation || !c.Rate24h.Valid {
 			continue
 		}
-		if c.Rate24h.Value < limit && (slow < 0 || c.Rate24h.Value < slow) {
+		if c.Rate24h.Value+c.Rate24h.Sigma < limit && (slow < 0 || c.Rate24h.Value < slow) {
 			slow, least = max(c.Rate24h.Value, 0), limit
 		}
 	}
@@ -519,7 +521,11 @@ func (t *tick) attend(rule hardware.RuleID, cause bool, delay time.Duration, val
 				t.drop(i)
 			}
 		case !a.Latched:
-			if *timer += t.elapsed; *timer >= linger {
+			wait := linger
+			if rule == RuleHumidityWet {
+				wait = dewLinger
+			}
+			if *timer += t.elapsed; *timer >= wait {
 				t.drop(i)
 			}
 		}

@@ -340,7 +340,8 @@ func (w *Wood) balance(a *Air, in *Input) {
 // widen lets a rate that was contradicted move faster, so that the filter cannot lock itself out.
 func (w *Wood) widen(lot int) {
 	r := at(lot, rate)
-	w.Filter.P[r][r] = min(w.Filter.P[r][r]*2+square(walkRate), square(sigmaRate))
+	// Never less than it was: with the covariances left as they are that would be no covariance any more.
+	w.Filter.P[r][r] = max(w.Filter.P[r][r], min(w.Filter.P[r][r]*2+square(walkRate), square(sigmaRate)))
 }
 
 func square(x float64) float64 { return x * x }
