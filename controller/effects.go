@@ -18,7 +18,9 @@ const (
 	warmOver    = 5.0 // K over the set point as ramped
 	warmBack    = 4.0
 	warmOverFor = time.Minute
-	lowerBy     = 0.02 // K; a set point that fell by more is a lowered one
+	warmAfter   = 3 * time.Minute  // after the compressor: in its shortest run it heats a small room by more
+	warmLong    = 12 * time.Minute // longer than that run
+	lowerBy     = 0.02             // K; a set point that fell by more is a lowered one
 
 	heatIdleFor  = 45 * time.Minute // heat on and the air no warmer
 	heatIdleGain = 1.0              // K
@@ -72,6 +74,9 @@ type Effects struct {
 
 	Set      float64 // dry-bulb set point of the tick before
 	Lowering bool    // a lowered set point is being approached
+
+	Rested time.Duration // compressor, since its last run
+	Warm   time.Duration // air too warm without a break
 
 	CrankcaseFor time.Duration // told on, draws nothing
 	Cold         time.Duration // compressor at rest without crankcase heat
@@ -310,7 +315,16 @@ func (t *tick) tooWarm() bool {
 	if t.listed(RuleTooWarm) {
 		over = warmBack
 	}
-	return sp.Active && sp.Kind != schedule.Cool && !t.s.Effects.Lowering && c.DryBulbOK && float64(c.DryBulb.Sub(sp.DryBulb)) > over
+	e := &t.s.Effects
+	if e.Rested = min(e.Rested+t.elapsed, warmAfter); t.in.Snapshot.Previous.On.Has(hardware.Compressor) {
+		e.Rested = 0
+	}
+	if !sp.Active || sp.Kind == schedule.Cool || e.Lowering || !c.DryBulbOK || float64(c.DryBulb.Sub(sp.DryBulb)) <= over {
+		e.Warm = 0
+		return false
+	}
+	e.Warm = min(e.Warm+t.elapsed, warmLong)
+	return e.Rested >= warmAfter || e.Warm >= warmLong
 }
 
 // doorSigns: with the door open the air becomes outdoor air within minutes, in warmth and in water. The compressor alone
