@@ -116,7 +116,6 @@ var causes = [65]cause{
 	46: fault(simkiln.BreakerFans),
 	47: {faults: []happening{{kind: simkiln.MainsLoss, last: 10 * time.Minute}}},
 	48: {faults: []happening{{kind: simkiln.BrownOut, last: 10 * time.Minute}}},
-	61: {none: "not yet: whether an alarm reaches anybody is not watched"},
 	// 49 to 61 happen to the program, its computer, its files and its people: ownShows.
 	52: {faults: []happening{{kind: simkiln.RelayReset}, {kind: simkiln.RelayReset, after: 10 * time.Minute}, {kind: simkiln.RelayReset, after: 20 * time.Minute}}},
 	62: faultOf(simkiln.ProbeOpen, 1, hardware.RoleCore), // any alarm that nobody answers

@@ -175,6 +175,28 @@ var peopleShows = []ownShow{
 		require.NotContains(t, s.holds(), "suspicious")
 		return took
 	}},
+	{row: 61, kiln: func(t *testing.T) *site {
+		return midDry().restart(t, func(s *site) { s.deps.Courier = &errandBoy{} })
+	}, show: func(t *testing.T, s *site) time.Duration {
+		boy := s.deps.Courier.(*errandBoy)
+		s.run(15 * time.Minute)
+		const lamp, sounder = hardware.OutputSet(1) << hardware.AlarmLamp, hardware.OutputSet(1) << hardware.Sounder
+		require.Zero(t, s.last.On&(lamp|sounder))
+		boy.Failing, boy.Unheard, boy.Undelivered, boy.Patience = true, true, 1, 600
+		s.run(2 * time.Second)
+		require.NotNil(t, s.shown("alarm_not_delivered"))
+		require.Equal(t, lamp|sounder, s.last.On&(lamp|sounder), "lamp and sounder here")
+		require.NotZero(t, s.last.On&fans, "it forces nothing")
+		require.Equal(t, noForce.String(), s.last.Forced.String())
+		boy.Unheard = false
+		s.run(2 * time.Second)
+		require.Equal(t, lamp, s.last.On&(lamp|sounder), "the second contact was reached")
+		boy.Failing = false
+		s.run(2 * time.Second)
+		require.Nil(t, s.shown("alarm_not_delivered"))
+		require.Zero(t, s.last.On&(lamp|sounder))
+		return second
+	}},
 	{row: 62, kiln: fromMidDry, show: func(t *testing.T, s *site) time.Duration {
 		s.happen(62)
 		s.waitFor("core_probe_lost", time.Hour)
@@ -207,6 +229,11 @@ func (s *site) stopsAfter(o hardware.OutputSet) time.Duration {
 	require.True(s.t, s.until(time.Minute, func() bool { return s.last.On&o == 0 }), "it stays on")
 	return s.kiln.Now() - at
 }
+
+// errandBoy is a courier whose success the test decides.
+type errandBoy struct{ controller.DeliveryStatus }
+
+func (b *errandBoy) Delivery() *controller.DeliveryStatus { return &b.DeliveryStatus }
 
 // mass is what a sample board weighs: its load cell says so.
 func (s *site) mass(sample int) quantity.Kilogram {

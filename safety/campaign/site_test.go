@@ -257,7 +257,7 @@ func (s *site) boot(image *loop.Image, problem error) {
 	s.gate = gate
 	s.last, s.since, s.ever = hardware.Applied{}, map[string]time.Duration{}, map[string]time.Duration{}
 	d := loop.Deps{Config: s.deps.Config, Inputs: s, Gate: s, Saver: s.saver, Pacer: s.pace, Recorder: s, Rules: safety.Rules(),
-		Restored: image, Problem: problem, Boot: s.boots, Breaks: true, Wall: s.deps.Wall, PublishEvery: s.deps.PublishEvery,
+		Restored: image, Problem: problem, Boot: s.boots, Breaks: true, Wall: s.deps.Wall, Courier: s.deps.Courier, PublishEvery: s.deps.PublishEvery,
 		Stamp: func() store.Stamp { return store.Stamp{BootID: "one", BootTime: s.kiln.Now()} }}
 	d.Header = trace.Header{Program: "campaign", Kiln: "bench", KilnHash: s.deps.Header.KilnHash, Limits: siteLimits(&d.Config, &limits)}
 	d.Prepare, d.Copies = s.deps.Prepare, s.deps.Copies
