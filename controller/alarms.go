@@ -87,9 +87,11 @@ const (
 	uncertainSigma  = 2.5
 	uncertainFor    = 6 * time.Hour // a lot that dries fast is known less well towards the next daily weighing
 	recoveryLow     = 0.6
+	recoveryBack    = 0.7
 	heldLong        = 24 * time.Hour
 	overRateFor     = time.Hour
-	overRateBack    = 0.9              // of the safe rate: no longer over it
+	overRate        = 1.15 // of the safe rate: boards of one lot differ by so much, and the guard acts from 1 on
+	overRateBack    = 1.0
 	linger          = 30 * time.Minute // an alarm whose cause is gone stays on the list: back within that, it is the same one
 	dewLinger       = 12 * time.Hour   // in air near saturation dew comes again and again
 	hoursToDay      = 24.0
@@ -266,7 +268,7 @@ func (t *tick) alarms() {
 		t.alarm(RuleSampleOverdue, false, 0, 0, 0, none)
 	}
 	share, slow, least := t.rates(running)
-	over := share > 1 || share > overRateBack && t.listed(RuleRateOver)
+	over := share > overRate || share > overRateBack && t.listed(RuleRateOver)
 	t.alarm(RuleRateOver, over, overRateFor, share*100, 100, none)
 	t.alarm(RuleTooSlow, slow >= 0, slowFor, max(slow, 0), least, none)
 	still := running && sp.Wet && c.EMCOK && c.RH > dampRH && !c.Airflow
@@ -277,7 +279,7 @@ func (t *tick) alarms() {
 	t.alarm(RuleFilesChanged, s.Restart.Files, 0, 0, 0, none)
 	t.alarm(RuleContradiction, s.Contradiction, 0, 0, 0, none)
 	kappa, sigma := s.Estimate.Wood.Recovery()
-	t.alarm(RuleRecoveryLow, running && kappa < recoveryLow && sigma < 0.1 && s.Estimate.Wood.Balances > 24, dampFor, kappa*100, recoveryLow*100, none)
+	t.alarm(RuleRecoveryLow, running && (kappa < recoveryLow || kappa < recoveryBack && t.listed(RuleRecoveryLow)) && sigma < 0.1 && s.Estimate.Wood.Balances > 24, dampFor, kappa*100, recoveryLow*100, none)
 	unsure := running && sp.Kind == schedule.Dry && c.Charge.Valid && c.Charge.Sigma > uncertainSigma
 	t.alarm(RuleUncertain, unsure, uncertainFor, c.Charge.Sigma, uncertainSigma, none)
 	t.alarm(RuleFrostTwice, s.Sequence.DefrostTwice, 0, 0, 0, none)
