@@ -185,6 +185,9 @@ func (l *long) hand(work chan<- string) {
 		left = nil
 	}
 	for seed := uint64(1); ; seed++ {
+		for storms && !l.wanted(storm{seed}.name()) {
+			seed++
+		}
 		more := storms && l.years() < *longYears
 		if more && !give(storm{seed}.name()) || !more && len(left) == 0 {
 			return

@@ -10,6 +10,7 @@ import (
 
 	"github.com/stretchr/testify/require"
 
+	"drywarden/controller/loop"
 	"drywarden/hardware"
 	"drywarden/schedule"
 )
@@ -209,6 +210,7 @@ type rowWatch struct {
 	rules  []hardware.RuleID
 	told   bool
 	masked time.Duration
+	shell  bool // some of the rules are the shell's, which only the status tells
 }
 
 func newRowWatch(row, place int, from time.Duration) *rowWatch {
@@ -216,6 +218,7 @@ func newRowWatch(row, place int, from time.Duration) *rowWatch {
 	w := &rowWatch{place: place, from: from, limit: f.limit + time.Minute} // a status and a reading later
 	for _, name := range f.rules {
 		w.rules = append(w.rules, ruleByName[name].ID)
+		w.shell = w.shell || ruleByName[name].ID >= loop.RuleStorage
 	}
 	return w
 }
@@ -234,6 +237,11 @@ func (w *rowWatch) look(s *station) {
 		if s.told[id] || s.on(id) {
 			w.told = true
 			return
+		}
+	}
+	if w.shell && s.last.Tick%5 == 0 {
+		for _, a := range s.loop.Publish().Alarms {
+			w.told = w.told || slices.Contains(w.rules, ruleByName[a.Rule].ID)
 		}
 	}
 	trips := hardware.RuleSet(s.last.Trips)
