@@ -268,7 +268,8 @@ func (t *tick) alarms() {
 		t.alarm(RuleSampleOverdue, false, 0, 0, 0, none)
 	}
 	share, slow, least := t.rates(running)
-	over := share > overRate || share > overRateBack && t.listed(RuleRateOver)
+	held := running && s.Run.Hold&schedule.HoldRate != 0 // whatever is held is told
+	over := held || share > overRate || share > overRateBack && t.listed(RuleRateOver)
 	t.alarm(RuleRateOver, over, overRateFor, share*100, 100, none)
 	t.alarm(RuleTooSlow, slow >= 0, slowFor, max(slow, 0), least, none)
 	still := running && sp.Wet && c.EMCOK && c.RH > dampRH && !c.Airflow
