@@ -97,7 +97,8 @@ func TestCurves(t *testing.T) {
 // Bergman (2008), FPL-RN-0310: three charges of 600 to 700 board feet in a small kiln; only start, end and days are
 // published. The machine and the room's cap of 41 C are assumed, the air-dried mix is a stand-in of equal thirds; capacity
 // is the one number that was fitted, on the cherry run; the other two are predictions. One parameter set per species. All
-// must lie within 25 %.
+// must lie within 25 %. That rests on cap and capacity belonging together: with a cap of 43 C and a capacity of 0.05 cherry is
+// 4 % late, oak 1 % late and the mix, not warmed first, 13 % early; with 43 C and the capacity fitted at 41 C the mix is 27 % early.
 func publishedRuns(t *testing.T) (panels []panel) {
 	air := func(l LotConfig) LotConfig { l.AirDried = true; return l }
 	for _, c := range []struct {
@@ -144,7 +145,7 @@ func publishedRuns(t *testing.T) (panels []panel) {
 
 // timeConstants draws what TestRedOakTimeConstants judges.
 func timeConstants(t *testing.T) panel {
-	p := panel{title: "Red oak in constant air, EMC 7.4 %, from 85 %", below: "dashed: regression of Tschernitz and Simpson (kiln, 110 and 120 F)",
+	p := panel{title: "Red oak in constant air, EMC 7.4 %, from 85 %", below: "dashed: regression of Tschernitz and Simpson 1979 (kiln, 110 and 120 F)",
 		xName: "days", yName: "mean moisture, %", xMax: 60, xStep: 15, yMax: 100, yStep: 25}
 	table := newIsotherms()
 	for i, f := range []float64{110, 120} {
@@ -197,7 +198,7 @@ func crankPanel() panel {
 // extraction draws what TestMachineExtraction judges.
 func extraction() panel {
 	p := panel{title: "Extraction of the heat pump with its blower", below: "band: survey of heat-pump dryers, 1 to 4 kg/kWh (Perera and Rahman 1997)",
-		xName: "relative humidity, %", yName: "kg/kWh", xMax: 100, xStep: 25, yMax: 5, yStep: 1, bandLow: 1, band: 4, keyLeft: true}
+		xName: "relative humidity, %", yName: "kg/kWh", xMax: 100, xStep: 25, yMax: 6, yStep: 1, bandLow: 1, band: 4, keyLeft: true}
 	for i, c := range []float64{27, 43, 49} {
 		line := curve{name: fmt.Sprintf("%v C", c), color: ink[i]}
 		for rh := 20.0; rh <= 96; rh += 4 {

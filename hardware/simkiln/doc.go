@@ -2,7 +2,9 @@
 // physics, weather, faults and a person, and moves only when Advance is called. Same Config, same calls, same bytes.
 //
 // It shares no code with schedule/wood and must never import it, nor anything else of the project but hardware and its
-// leaves: where both need a property each uses another published equation, so that a wrong one cannot cancel out.
+// leaves: for the state of moist air and for sorption each uses another published equation, so that a wrong one cannot cancel
+// out. Two things have but one source, written down twice: the meter's resistance table (James 1988, here the Douglas-fir row
+// for all wood, with another correction for temperature), and the Wood Handbook's heat capacity and conductivity of wood.
 //
 //   - Saturation pressure: Buck (1996), within 0.06 % of the steam tables from 0 to 80 C.
 //   - Sorption: Bradley's isotherm as fitted by Simpson (1973), joined smoothly at 18 % to activity 1 at fibre saturation.
@@ -54,7 +56,8 @@
 //
 // # Left out
 //
-// Sorption hysteresis, air leaving the room as it warms (dry air is constant), layers of air over the height, the width
+// A charge sheet that errs about the moisture of its lots (each lot's mean is what was told, only its boards and samples
+// differ), sorption hysteresis, air leaving the room as it warms (dry air is constant), layers of air over the height, the width
 // that boards lose, mechano-sorption, warming of the ground under the floor. Wired protections open a contactor without delay.
 //
 // Units are SI inside, moisture in percent of oven-dry mass. A Kiln is for one goroutine.

@@ -93,7 +93,7 @@ func biotRoots(bi float64, n int) []float64 {
 // Crank, The Mathematics of Diffusion (2nd ed. 1975), equation 4.53: uptake of a slab with surface evaporation,
 // constant diffusivity. The wood is made linear for it: no rise of D with moisture, activity linear in moisture and so
 // flat that temperatures hardly change. The surface is then as much cooler as evaporation needs, which weakens the
-// transfer by a constant factor whatever the flux.
+// transfer by a constant factor whatever the flux. What is left is judged to 0.5 % of the whole, on the grid that kilns use.
 func TestMoistureAgainstCrank(t *testing.T) {
 	for _, bi := range []float64{0.5, 3, 20} {
 		roots := biotRoots(bi, 40)
@@ -102,8 +102,8 @@ func TestMoistureAgainstCrank(t *testing.T) {
 			for _, b := range roots {
 				left += 2 * bi * bi / (b * b * (b*b + bi*bi + bi)) * math.Exp(-b*b*fourier)
 			}
-			if fourier >= 0.05 {
-				require.InDelta(t, left, got, 0.005, "Bi %v, Fourier number %.2f", bi, fourier)
+			if fourier > 0 { // the series is slow to reach 1
+				require.InDelta(t, left, got, 0.005, "Bi %v, Fourier number %.3f", bi, fourier)
 			}
 		})
 		require.Less(t, warmest, 0.02, "not isothermal")
@@ -123,7 +123,7 @@ func crank(bi float64, each func(fourier, left float64)) float64 {
 	for i := range table {
 		table[i].join, table[i].power, table[i].full = 1-spread, 1, fiberSaturation
 	}
-	w := slab(24, l, density, 1, 1, start, celsius)
+	w := slab(DefaultConfig().Nodes, l, density, 1, 1, start, celsius)
 	w.Law = newLaw(1e-6)
 	a := air{temperature: celsius, speed: 1}
 	film := filmFull
@@ -177,7 +177,8 @@ func TestCoreTemperatureAgainstSeries(t *testing.T) {
 	}
 }
 
-// Red oak in constant air: Tschernitz and Simpson's regression tau = L^1.52/(0.0575 + 0.00142 p), L in inches, p in mmHg,
+// Red oak in constant air: the regression of Tschernitz and Simpson (1979), Wood Science 11(4):202 (formula as others quote
+// it, place of publication from memory), tau = L^1.52/(0.0575 + 0.00142 p), L in inches, p in mmHg,
 // (M-Me)/(M0-Me) = exp(-t/tau); Me 7.4 %, from 85 %. The diffusivity was fitted near these runs and the exponent of
 // thickness was put in, so this is calibration; a board that diffuses is not exponential, so the time to 15 % is judged.
 func TestRedOakTimeConstants(t *testing.T) {
@@ -217,7 +218,8 @@ func TestRedOakTimeConstants(t *testing.T) {
 }
 
 // Specific moisture extraction of the machine with its blower: a survey of heat-pump dryers gives 1 to 4 kg/kWh (Perera
-// and Rahman 1997, from memory); 4.5 leaves room for the hottest, wettest air.
+// and Rahman 1997, from memory). Judged up to 4.5, and up to 87 % RH: in wetter air the model leaves the survey, with 4.5 at
+// 43 C and 90 %, where thick oak begins, 4.8 at 43 C and 96 %, and 5.1 at 49 C, where no schedule is so wet.
 func TestMachineExtraction(t *testing.T) {
 	smer := func(c, rh, coil float64) (float64, heatPump) {
 		v, h := extract(c, rh, coil)

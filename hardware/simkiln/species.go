@@ -9,7 +9,7 @@ import (
 )
 
 // Parameters is what drying in this model needs of a species. One set serves every thickness and every check of that
-// species. A and Mobility are fitted (calibration, not validation); density is the published basic density.
+// species. A and Mobility are fitted (calibration, not validation); density is the published basic density, FPL-GTR-282 Table 5-3.
 type Parameters struct {
 	Name     string
 	Density  quantity.KilogramPerCubicMeter // oven-dry mass over green volume

@@ -43,17 +43,20 @@ func dryBoard(w *wood, table *isotherms, celsius func(mean float64) float64, emc
 }
 
 // safeRates are percent a day that lots may lose, and green moistures to dry from: Wengert's table in Denig, Wengert and
-// Simpson (2000), FPL-GTR-118 (from memory; the same figures stand in testdata/reference/max_safe_drying_rate.csv).
+// Simpson (2000), FPL-GTR-118 (from memory; the same figures stand in testdata/reference/max_safe_drying_rate.csv, but for
+// yellow-poplar's, which US extension tables give, from memory too). Pine has none: it is not limited by checking.
 var safeRates = []struct {
 	species          string
 	mm, start, limit float64
 }{
-	{"red oak", 27, 80, 3.8}, {"red oak", 52, 80, 1.5}, {"white oak", 27, 65, 2.5}, {"walnut", 27, 85, 8.2}, {"walnut", 52, 85, 3.3},
-	{"hard maple", 27, 70, 6.5}, {"cherry", 27, 58, 5.8}, {"yellow-poplar", 27, 90, 13.8},
+	{"red oak", 27, 80, 3.8}, {"red oak", 52, 80, 1.5}, {"white oak", 27, 65, 2.5}, {"white oak", 52, 65, 1},
+	{"walnut", 27, 85, 8.2}, {"walnut", 52, 85, 3.3}, {"hard maple", 27, 70, 6.5}, {"hard maple", 52, 70, 2.6},
+	{"cherry", 27, 58, 5.8}, {"cherry", 52, 58, 2.3}, {"yellow-poplar", 27, 90, 13.8},
 }
 
 // A lot that loses its safe rate from green to 7 % without a rest takes (start-7)/rate days: nothing dries faster unharmed.
-// Whatever dries faster must be scored as checked, and what is held to its safe rate must not.
+// Whatever dries faster must be scored as checked, and what is held to its safe rate must not. The score's assumed figures
+// were fitted to these rates, so this is calibration.
 func TestFasterThanTheSafeRateIsDamage(t *testing.T) {
 	t.Parallel()
 	table := newIsotherms()
