@@ -52,9 +52,10 @@ when the charge is not done or the audit found a violation.
 In --json, mc_*, max_rate_over_limit, water_kg and energy_kwh are the simulated
 kiln's truth; estimate_* is what the controller believed. max_check_score and
 max_honeycomb_score are the greatest drying strain of the worst board, of its
-surface and of its core, over what it bears: from 1 on, expect damage. books
-says how well water and heat of the simulated kiln close; where they do not,
-simulate fails.
+surface and of its core, over what it bears: from 1 on, expect damage. A lot
+dries as species_set does; where that is not its own species, its days are an
+assumption. books says how well water and heat of the simulated kiln close;
+where they do not, simulate fails.
 
 ` + faultsHelp + kindsOfFaults(),
 		Args: cobra.NoArgs,
@@ -190,6 +191,8 @@ type lotJSON struct {
 	Check         float64  `json:"max_check_score"`     // worst board, 1: expect surface checks
 	Honeycomb     float64  `json:"max_honeycomb_score"` // worst board, 1: expect honeycomb
 	Target        float64  `json:"target_percent"`
+	Set           string   `json:"species_set"`     // whose drying the boards have
+	OwnSet        bool     `json:"species_set_own"` // false: another species stands in
 	Estimate      *float64 `json:"estimate_final_mean_percent"`
 	EstimateSigma *float64 `json:"estimate_final_sigma_points"`
 }
@@ -390,7 +393,8 @@ func (s *simulation) result(done bool) resultJSON {
 	status := s.loop.Status()
 	for i, lot := range truth.Lots {
 		l := lotJSON{Name: lot.Name, Start: float64(s.begun[i]), Mean: float64(lot.Mean), SD: float64(lot.SD), Min: float64(lot.Min), Max: float64(lot.Max),
-			RateOverLimit: float64(lot.RateOverLimit), Check: float64(lot.Check), Honeycomb: float64(lot.Honeycomb), Target: float64(s.plan.Lots[i].Target)}
+			RateOverLimit: float64(lot.RateOverLimit), Check: float64(lot.Check), Honeycomb: float64(lot.Honeycomb), Target: float64(s.plan.Lots[i].Target),
+			Set: lot.Set, OwnSet: lot.OwnSet}
 		if c := status.Charge; c != nil && i < len(c.Lots) {
 			l.Estimate, l.EstimateSigma = c.Lots[i].Mean.Value, c.Lots[i].Mean.Sigma
 		}
@@ -530,6 +534,11 @@ func (a *app) printResult(s *simulation, r *resultJSON, out string) error {
 	}
 	_ = w.Flush()
 	fmt.Fprint(a.out, "moisture in %: the simulated kiln's truth, but for what was believed\n\n")
+	for _, l := range r.Lots {
+		if !l.OwnSet {
+			fmt.Fprint(a.out, wrap("", fmt.Sprintf("%s dried as %s would: the simulated kiln does not know its species, so its days are an assumption", l.Name, l.Set), ""))
+		}
+	}
 	state := "done"
 	if !r.Done {
 		state = "NOT done"

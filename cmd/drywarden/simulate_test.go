@@ -3,11 +3,13 @@ package main
 import (
 	"bytes"
 	"context"
+	"encoding/json"
 	"flag"
 	"fmt"
 	"math"
 	"os"
 	"path/filepath"
+	"strings"
 	"testing"
 	"time"
 
@@ -162,6 +164,32 @@ func TestPublishedCharges(t *testing.T) {
 			report := sim.seen.checker.Finish()
 			require.Zero(t, report.Total, "%+v", report.Violations)
 		})
+	}
+}
+
+// TestSimulateSaysWhatStandsIn is a charge of one species that the simulated kiln knows and one that it does not.
+func TestSimulateSaysWhatStandsIn(t *testing.T) {
+	folder := t.TempDir()
+	config := filepath.Join(folder, "kiln.toml")
+	require.NoError(t, os.WriteFile(config, []byte(strings.Replace(faultyKiln, "ABSENT", "true", 1)), 0o600))
+	require.NoError(t, os.WriteFile(filepath.Join(folder, "charge.toml"), []byte(strings.ReplaceAll(faultyCharge, "START", "55 %")), 0o600))
+	for _, asJSON := range []bool{false, true} {
+		args := []string{"simulate", "--config", config, "--max-days", "0.01"}
+		if asJSON {
+			args = append(args, "--json")
+		}
+		var out, errs bytes.Buffer
+		require.Equal(t, exitFailed, run(context.Background(), args, nil, &out, &errs), errs.String())
+		if !asJSON {
+			require.Contains(t, out.String(), "\nash dried as ")
+			require.NotContains(t, out.String(), "poplar dried as")
+			continue
+		}
+		var result resultJSON
+		require.NoError(t, json.Unmarshal(out.Bytes(), &result))
+		require.False(t, result.Lots[0].OwnSet)
+		require.True(t, result.Lots[1].OwnSet)
+		require.Equal(t, "yellow-poplar", result.Lots[1].Set)
 	}
 }
 

@@ -350,7 +350,7 @@ type Truth struct {
 	RH             quantity.Ratio
 	EMC            quantity.MoistureContent // by this package's sorption
 	Outdoor        quantity.Celsius
-	MassError      quantity.Ratio // of the worst step, relative to all water in the kiln
+	MassError      quantity.Ratio // of the worst step, relative to all water in the wood
 	HeatError      quantity.Ratio // of the worst step, relative to all heat in the wood
 	WaterImbalance quantity.Ratio // of the whole time: water in less out less stored, relative to the water evaporated
 	EnergyBalance  quantity.Ratio // of the whole time, relative to the energy drawn
@@ -358,21 +358,17 @@ type Truth struct {
 
 // LotTruth is one lot.
 type LotTruth struct {
-	Name           string
-	Mean           quantity.MoistureContent // of the whole lot
-	SD             quantity.MoistureContent // of board means
-	Min, Max       quantity.MoistureContent
-	Core           quantity.Celsius        // coldest core
-	MaxRate        quantity.MoisturePerDay // of the lot mean, over any 24 h after the first
-	RateOverLimit  quantity.Ratio          // MaxRate over LotConfig.RateLimit; 0 without one
-	Parameters     Parameters
-	ExactSpecies   bool
-	SurfaceMinimum quantity.MoistureContent // driest surface now
-	Check          quantity.Ratio           // of the worst board: greatest strain of the surface so far over what it bears; 1: expect checks
-	Honeycomb      quantity.Ratio           // of the worst board: the same of the core
-	Checked        quantity.Ratio           // share of the boards whose Check is 1 or more
-	Honeycombed    quantity.Ratio           // share of the boards whose Honeycomb is 1 or more
-	Shrinkage      quantity.Ratio           // mean of the thickness lost since green
+	Name          string
+	Mean          quantity.MoistureContent // of the whole lot
+	SD            quantity.MoistureContent // of board means
+	Min, Max      quantity.MoistureContent
+	Core          quantity.Celsius        // coldest core
+	MaxRate       quantity.MoisturePerDay // of the lot mean, over any 24 h after the first
+	RateOverLimit quantity.Ratio          // MaxRate over LotConfig.RateLimit; 0 without one
+	Set           string                  // of species: whose Parameters its boards have
+	OwnSet        bool                    // of this species itself; false: the nearest stands in, an assumption
+	Check         quantity.Ratio          // of the worst board: greatest strain of the surface so far over what it bears; 1: expect checks
+	Honeycomb     quantity.Ratio          // of the worst board: the same of the core
 }
 
 // Truth gives the state and the books so far.
@@ -390,8 +386,9 @@ func (k *Kiln) Truth() Truth {
 		EnergyBalance:  quantity.Ratio((s.StartEnergy + s.EnergyIn - s.EnergyOut - k.energyNow()) / max(s.Electric, 1)),
 	}
 	for i, l := range k.cfg.Lots {
-		lt := LotTruth{Name: l.Name, Min: math.MaxFloat64, Core: math.MaxFloat64, SurfaceMinimum: math.MaxFloat64}
-		lt.Parameters, lt.ExactSpecies = ParametersFor(l.Species)
+		lt := LotTruth{Name: l.Name, Min: math.MaxFloat64, Core: math.MaxFloat64}
+		p, own := ParametersFor(l.Species)
+		lt.Set, lt.OwnSet = p.Name, own
 		n, sum, square := 0.0, 0.0, 0.0
 		for b := range k.wood.Count {
 			if int(k.wood.Lot[b]) != i {
@@ -405,17 +402,8 @@ func (k *Kiln) Truth() Truth {
 			lt.Core = min(lt.Core, quantity.Celsius(k.wood.coreTemperature(b, 0)))
 			lt.Check = max(lt.Check, quantity.Ratio(k.wood.Check[b]))
 			lt.Honeycomb = max(lt.Honeycomb, quantity.Ratio(k.wood.Honeycomb[b]))
-			if k.wood.Check[b] >= 1 {
-				lt.Checked++
-			}
-			if k.wood.Honeycomb[b] >= 1 {
-				lt.Honeycombed++
-			}
-			lt.Shrinkage += quantity.Ratio(1 - 1/math.Sqrt(k.wood.Thin[b]))
-			lt.SurfaceMinimum = min(lt.SurfaceMinimum, quantity.MoistureContent(k.wood.SurfaceM[b]))
 		}
 		lt.Mean = quantity.MoistureContent(sum / n)
-		lt.Checked, lt.Honeycombed, lt.Shrinkage = lt.Checked/quantity.Ratio(n), lt.Honeycombed/quantity.Ratio(n), lt.Shrinkage/quantity.Ratio(n)
 		if n > 1 {
 			lt.SD = quantity.MoistureContent(math.Sqrt(max(0, (square-sum*sum/n)/(n-1))))
 		}
