@@ -516,12 +516,11 @@ var faultSigns = []struct {
 		signs: []sign{held(backFans, 0, 5*sec), draws(-1100, -900, 5*sec, 100*sec), contact(hardware.ContactAirflow, false, 90*sec)}},
 	{kind: simkiln.FanNoStart, load: green, when: starting, last: 2 * minute,
 		signs: []sign{held(fan1, 32*sec, 36*sec), contact(hardware.ContactAirflow, false, 60*sec), draws(-1100, -700, 40*sec, 100*sec)}},
-	{kind: simkiln.FanWeak, load: green, when: working, last: 20 * minute,
-		signs: []sign{coolsMore(1.15, 10*minute), held(bothFans, 0, 10*minute), draws(-850, -600, minute, 5*minute), // motors relieved: a quarter of 1 kW
-			still(hardware.ContactAirflow, 0, 10*minute), // closed from a fifth of the air on
-			{"less water leaves the wood, so the air grows drier", func(p *pair) bool {
-				return p.mean(p.with, "humidity", 15*minute) < p.mean(p.without, "humidity", 15*minute)-0.0015
-			}}}},
+	// A belt that slips by an eighth: from a little more on, the gate stops heat and machine by the motor's current, and the
+	// kiln shows no more of it.
+	{kind: simkiln.FanWeak, severity: 0.25, load: green, when: working, last: 20 * minute,
+		signs: []sign{coolsMore(1.03, 10*minute), held(bothFans, 0, 10*minute), draws(-300, -170, minute, 5*minute), // motors relieved: 0.77 of 1 kW
+			still(hardware.ContactAirflow, 0, 10*minute)}}, // closed from a fifth of the air on
 	{kind: simkiln.FanBackward, load: green, when: working, last: 20 * minute,
 		// No direction is measured in this kiln, by rotation or by a difference of pressure: less air and less current are all.
 		signs: []sign{coolsMore(1.05, 10*minute), held(bothFans, 0, 10*minute), draws(-300, -120, minute, 5*minute), // a fifth of 1 kW
@@ -534,8 +533,7 @@ var faultSigns = []struct {
 	{kind: simkiln.LowCharge, load: green, when: working, last: 20 * minute,
 		signs: []sign{shifted("suction", -12, -4, 15*minute), collects(0.7, 0.92, 10*sec, 19*minute)}},
 	{kind: simkiln.CoilIced, load: green, when: working, last: 20 * minute,
-		// In a kiln this warm the ice melts while the machine runs: its water is counted, so the counter does not fall behind.
-		signs: []sign{shifted("suction", -12, -1, 4*minute), collects(1.2, 3, 10*sec, 19*minute)}},
+		signs: []sign{shifted("suction", -12, -1, 4*minute), collects(0, 0.7, 10*sec, 19*minute)}},
 	{kind: simkiln.CoilFouled, load: green, when: working, last: 20 * minute,
 		signs: []sign{shifted("suction", -12, -1, 15*minute), collects(0.7, 0.95, 10*sec, 19*minute)}},
 	{kind: simkiln.CompressorNoEffect, load: green, when: working, last: minute,

@@ -415,7 +415,7 @@ func (k *Kiln) runMachine(dt float64) (m machineResult) {
 		m.sensible += h.Power + up*h.Latent + vapour            // condenser gives back all that the coil takes, and the power
 		m.water -= up * h.Water
 		m.latent += up*h.Latent + vapour
-		if h.Coil < frostBelow {
+		if h.Coil < frostBelow || s.Severity[CoilIced] > 0 { // what meets a coil of ice freezes
 			s.Ice += up * h.Water * dt
 			m.sensible += up * h.Water * fusion
 			m.latent += up * h.Water * fusion
@@ -459,7 +459,7 @@ func (k *Kiln) runMachine(dt float64) (m machineResult) {
 	if runs {
 		over = s.Pump.Coil
 	}
-	if s.Ice > 0 && over > 0 {
+	if s.Ice > 0 && over > 0 && s.Severity[CoilIced] == 0 {
 		melt := 15 * scale * over / fusion
 		if blows {
 			melt *= 10

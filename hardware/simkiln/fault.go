@@ -35,7 +35,7 @@ const (
 	HighPressureTrip             // compressor high-pressure cut-out
 	LowPressureTrip              // compressor low-pressure cut-out
 	LowCharge                    // refrigerant lost: the evaporator starves, colder by severity x 6 K or so, and its capacity falls by about a fifth
-	CoilIced                     // ice on the coil from one moment to the next, severity x 6 kg
+	CoilIced                     // ice on the coil from one moment to the next, severity x 6 kg, which melts only after the fault
 	CoilFouled                   // coil air falls by severity x 40 %
 	CompressorNoEffect           // the contactor closes, the compressor does not run
 	CompressorWeld               // the compressor contactor stays closed once it was
