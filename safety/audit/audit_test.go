@@ -491,6 +491,12 @@ var cases = []struct {
 		t.off("compressor", "fan_forward_1")
 		t.contact("door", true)
 		t.run(1)
+		t = work(1)
+		t.on("compressor", "blower")
+		t.run(170)
+		t.r.EMCValid = false // no humidity source is believed any more
+		t.off("compressor")
+		t.run(1)
 		return t
 	}},
 	{"compressor starts an hour", func() *tape {
@@ -1124,6 +1130,11 @@ var cases = []struct {
 		t.event("weigh", 1, 2.3)
 		t.r.Lots[0].Control += 1.5
 		t.run(3600)
+		t.r.EMC = t.r.Lots[0].Control + 5 // damp air wets wood
+		for range 120 {
+			t.r.Lots[0].Control += 0.9 / 60
+			t.run(60)
+		}
 		return t
 	}},
 }

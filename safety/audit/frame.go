@@ -272,7 +272,7 @@ func (f *frame) danger(c *Checker) {
 	lost := c.h.wired&(airflow|mains)&^f.proven != 0
 	f.hazard = lost || f.forced != forcedNone || f.r.Trips != 0 ||
 		f.forbids(c, eStop|door|highLimit|highPressure|lowPressure|smoke|gas|float|insideButton|inhibit) ||
-		f.dryBulbs == 0 || !f.humid || !f.r.SetActive || f.mode != modeWork && f.mode != modeHold ||
+		f.dryBulbs == 0 || !f.humid || !f.r.DryBulbValid || !f.r.EMCValid || !f.r.SetActive || f.mode != modeWork && f.mode != modeHold ||
 		c.header.Limits.DryBulbMax > 0 && f.hottest > c.header.Limits.DryBulbMax-1
 }
 

@@ -27,6 +27,7 @@ const (
 	moistureLow            = 2.0
 	moistureHigh           = 250.0
 	moistureRise           = 0.3 // points in an hour
+	regainRise             = 1.0 // likewise, in air damper than the wood
 	sigmaMost              = 2.5 // points, of the control moisture
 	guardBelow             = 20.0
 	underTarget            = 1.5 // points, of the last dry stage's EMC under the target
@@ -110,7 +111,7 @@ var invariants = []invariant{
 
 	{"beliefs rest on probes", "dry bulb and EMC are not believed for more than 60 s without a valid probe", beliefsRest},
 	{"moisture stays possible", "2 to 250 %, sigma not negative", moisturePossible},
-	{"moisture rises only when wetted", "at most 0.3 points an hour, but for weighings, spray and condition", moistureRises},
+	{"moisture rises only when wetted", "at most 0.3 points an hour, 1 in air damper than the wood, but for weighings, spray and condition", moistureRises},
 }
 
 // notJudged are those that no single trace shows.

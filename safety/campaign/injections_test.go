@@ -293,6 +293,10 @@ func shares(a, b int) bool {
 	return false
 }
 
+// chanceRow is the row of wrong weights: how wrong they are is drawn as they are written, so that anything which moves a
+// weighing in time draws other errors, which may be too small to be told.
+const chanceRow = 60
+
 // lateRow is the row whose ticks come late.
 const lateRow = 56
 

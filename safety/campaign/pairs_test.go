@@ -90,7 +90,8 @@ type heard string
 // shares), or for a tenth of that time the kiln was forced, a trip was in force, an output was refused, the stage was
 // held, the charge was over, or the program had been running for less than ten minutes. It is silent when it is not told
 // even alone, from the same moment with the same draw: this moment of this charge gives it no signal, as for a spray valve
-// that is not used. Anything else is missed, and that is a finding.
+// that is not used; so is one whose signal is a person's errors, which another failure lets fall otherwise (see chanceRow).
+// Anything else is missed, and that is a finding.
 const (
 	heardTold   heard = "told"
 	heardMasked heard = "masked"
@@ -126,7 +127,7 @@ func (p pair) run() (outcome, error) {
 		if err != nil {
 			return out, err
 		}
-		if alone.heard[i] != heardTold {
+		if alone.heard[i] != heardTold || row == chanceRow {
 			out.heard[i] = heardSilent
 			continue
 		}
