@@ -1130,7 +1130,11 @@ var cases = []struct {
 		t.event("weigh", 1, 2.3)
 		t.r.Lots[0].Control += 1.5
 		t.run(3600)
-		t.r.EMC = t.r.Lots[0].Control + 5 // damp air wets wood
+		t = work(2)
+		t.r.EMC = 20 // damp air wets wood
+		for i := range t.r.Lots[:2] {
+			t.r.Lots[i].Control = 12
+		}
 		for range 120 {
 			t.r.Lots[0].Control += 0.9 / 60
 			t.run(60)
