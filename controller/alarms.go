@@ -260,7 +260,11 @@ func (t *tick) alarms() {
 	missing := a.Yield.Since > a.Yield.Lost || barren && cold
 	t.timed(RuleCompressorIdle, barren && !wick && !missing, a.BarrenDamp, idleFor, time.Minute)
 	t.alarm(RuleWaterMissing, missing && !wick, 0, a.Yield.Since, a.Yield.Lost, none)
-	t.alarm(RuleYieldLow, (a.Yield.Low || a.Yield.Poor) && !wick, 0, yieldPercent(a), yieldShare, none)
+	share, low := 0.0, (a.Yield.Low || a.Yield.Poor) && !wick
+	if low {
+		share = yieldPercent(a)
+	}
+	t.alarm(RuleYieldLow, low, 0, share, yieldShare, none)
 	if running {
 		sample, since := s.Estimate.Wood.Overdue(&t.cfg.Estimate)
 		t.timed(RuleSampleOverdue, sample >= 0, since, t.cfg.Estimate.WeighEvery, time.Hour)

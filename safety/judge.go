@@ -49,6 +49,8 @@ type facts struct {
 	hangOpen bool // vents are told shut, but hang open
 
 	on, dead, unknown hardware.OutputSet // some feedback says on, some says off, some cannot be read
+	amiss             bool               // a contact is not as it should be while all is well
+	differ            bool               // some feedback says otherwise than told, or cannot be read
 	idle              int                // fan groups told on that feedback says are off
 	silentOften       bool               // this tick saw the silence that was one too many
 	dropped           bool               // this tick found outputs otherwise than told
@@ -141,6 +143,9 @@ func (f *facts) gather(p *Plant, s *State) {
 			f.dead = f.dead.With(o, true)
 		}
 	}
+	c := snap.Contacts
+	f.amiss = p.contacts&(goodClear&^(c.Valid&^c.Active)|goodActive&^(c.Valid&c.Active)) != 0
+	f.differ = f.on&^s.Out.On|f.unknown|f.dead&s.Out.On != 0
 	f.idle = 0
 	still := s.settled(s.Out.On & f.dead & hardware.AllFans)
 	for g := range p.groups {
@@ -173,6 +178,14 @@ func (s *State) settled(outputs hardware.OutputSet) hardware.OutputSet {
 	}
 	return outputs
 }
+
+// Contacts that rules of the source contacts look at.
+const (
+	goodActive = hardware.ContactSet(1)<<hardware.ContactMains | 1<<hardware.ContactWaterSupply
+	goodClear = hardware.ContactSet(1)<<hardware.ContactEStop | 1<<hardware.ContactDoor | 1<<hardware.ContactHighLimit |
+		1<<hardware.ContactHighPressure | 1<<hardware.ContactLowPressure | 1<<hardware.ContactSmoke | 1<<hardware.ContactGas |
+		1<<hardware.ContactFloat | 1<<hardware.ContactInsideButton | 1<<hardware.ContactInhibit
+)
 
 // forbids is for a contact whose active state forbids.
 func forbids(c hardware.ContactID) func(*Plant, *State, *facts) seen {

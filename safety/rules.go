@@ -94,6 +94,17 @@ const (
 	trips              // forces, and latches where the rule is latched
 )
 
+// source is what a condition looks at: while all of that is as it should be, it need not be asked.
+type source uint8
+
+const (
+	fromAnything source = iota
+	fromContacts        // that forbid and are clear, or permit and are proven
+	fromFeedback        // read-backs and currents that say what was told
+	fromRecord          // nothing: it is in force only as latched
+	sourceCount
+)
+
 // row is one rule.
 type row struct {
 	id      hardware.RuleID
@@ -108,6 +119,7 @@ type row struct {
 
 	// see judges the raw facts; nil for interlocks.
 	see  func(p *Plant, s *State, f *facts) seen
+	from source
 	rise time.Duration // how long trips must be seen before it forces; fills four times as fast as it drains
 	ride time.Duration // likewise for doubts
 	now  bool          // it forces at once, and only its latch waits for rise
@@ -151,11 +163,11 @@ const (
 // table is indexed by id - 1; a test holds it to that.
 var table = [ruleCount - 1]row{
 	{id: EmergencyStop, name: "emergency_stop", class: hardware.Danger, latched: true, clears: hardware.AtPanel,
-		see: forbidsSurely(hardware.ContactEStop), level: forcesOff, needs: needsContact(hardware.ContactEStop, "emergency-stop contact"),
+		from: fromContacts, see: forbidsSurely(hardware.ContactEStop), level: forcesOff, needs: needsContact(hardware.ContactEStop, "emergency-stop contact"),
 		text: [4]string{"Emergency stop is pressed, or its contact cannot be read.", "Everything is switched off.",
 			"Find out who pressed it and why before you release it; then its wiring.", waitsNoFans}},
 	{id: Smoke, name: "smoke", class: hardware.Danger, latched: true, clears: hardware.AtPanel,
-		see: forbidsSurely(hardware.ContactSmoke), level: forcesOff, needs: needsContact(hardware.ContactSmoke, "smoke or fire detector"),
+		from: fromContacts, see: forbidsSurely(hardware.ContactSmoke), level: forcesOff, needs: needsContact(hardware.ContactSmoke, "smoke or fire detector"),
 		text: [4]string{"The smoke or fire detector reports, or cannot be read.", "Everything is switched off, fans too; vents shut.",
 			"Call the fire service. Keep the doors shut. Do not enter.", waitsNoFans}},
 	{id: AirRisingFast, name: "air_rising_fast", class: hardware.Danger, latched: true, clears: hardware.AtPanel,
@@ -163,7 +175,7 @@ var table = [ruleCount - 1]row{
 		text: [4]string{"The air grew hotter by more than {limit} K a minute with all heat off; {probe} read {value} C.", "Everything is switched off, fans too; vents shut.",
 			"Treat it as a fire: keep the doors shut, do not enter, call the fire service; then heaters, fan motors and probes.", waitsNoFans}},
 	{id: InsideButton, name: "inside_button", class: hardware.Danger, latched: true, clears: hardware.AtPanel, ackFirst: true,
-		see: forbids(hardware.ContactInsideButton), level: forcesOff,
+		from: fromContacts, see: forbids(hardware.ContactInsideButton), level: forcesOff,
 		needs: needsContact(hardware.ContactInsideButton, "button inside the kiln"),
 		text: [4]string{"The button inside the kiln was pressed, or cannot be read: somebody may be inside.", "Everything is switched off.",
 			"Look inside, count your people; then acknowledge and press the panel's reset.", waitsNoFans}},
@@ -172,23 +184,23 @@ var table = [ruleCount - 1]row{
 		text: [4]string{"Both directions of a fan group are energised, or their read-back is lost.", "Everything is switched off.",
 			"Locked out: a contactor that is welded or stuck, the interlock between the pair, the read-back wiring.", waitsNoFans}},
 	{id: HeatWelded, name: "heat_energised_unasked", class: hardware.Danger, latched: true, clears: hardware.ByTechnician,
-		see: unasked(hardware.AllHeat), rise: 3 * time.Second, ride: 10 * time.Second, level: forcesOff, needs: needsSense(hardware.AllHeat),
+		from: fromFeedback, see: unasked(hardware.AllHeat), rise: 3 * time.Second, ride: 10 * time.Second, level: forcesOff, needs: needsSense(hardware.AllHeat),
 		text: [4]string{"A heater is energised though it is told off, or its feedback is lost.", "Everything is switched off; the master contactor drops.",
 			"Locked out: the heater contactor, welded or stuck; then its feedback.", waitsNoFans}},
 	{id: CompressorWelded, name: "compressor_energised_unasked", class: hardware.Machine, latched: true, clears: hardware.ByTechnician,
-		see: unasked(compressorOut), rise: 5 * time.Second, ride: 10 * time.Second, level: forcesOff, needs: needsSense(compressorOut),
+		from: fromFeedback, see: unasked(compressorOut), rise: 5 * time.Second, ride: 10 * time.Second, level: forcesOff, needs: needsSense(compressorOut),
 		text: [4]string{"The compressor is energised though it is told off, or its feedback is lost.", "Everything is switched off; the master contactor drops.",
 			"Locked out: the compressor contactor, welded or stuck; then its feedback.", waitsNoFans}},
 	{id: FanWelded, name: "fan_energised_unasked", class: hardware.Danger, latched: true, clears: hardware.ByTechnician,
-		see: unasked(hardware.AllFans), rise: 3 * time.Second, ride: 10 * time.Second, level: forcesOff, needs: needsSense(hardware.AllFans),
+		from: fromFeedback, see: unasked(hardware.AllFans), rise: 3 * time.Second, ride: 10 * time.Second, level: forcesOff, needs: needsSense(hardware.AllFans),
 		text: [4]string{"A fan is energised though it is told off, or its feedback is lost.", "Everything is switched off; the master contactor drops.",
 			"Keep the door shut. Locked out: the fan contactor, welded or stuck; then its feedback.", waitsNoFans}},
 	{id: WaterOnFloor, name: "water_on_floor", class: hardware.Danger, latched: true, clears: hardware.AtPanel,
-		see: forbids(hardware.ContactFloat), level: forcesOff, needs: needsContact(hardware.ContactFloat, "float for condensate or floor water"),
+		from: fromContacts, see: forbids(hardware.ContactFloat), level: forcesOff, needs: needsContact(hardware.ContactFloat, "float for condensate or floor water"),
 		text: [4]string{"Condensate or floor water stands too high, or the float cannot be read.", "Everything is switched off.",
 			"Main switch off before you wade in; then drain, trap, pump and hose.", waitsNoFans}},
 	{id: TripRecordUnreadable, name: "trip_record_unreadable", class: hardware.Danger, latched: true, clears: hardware.AtPanel,
-		see: never, level: forcesOff,
+		from: fromRecord, see: never, level: forcesOff,
 		text: [4]string{"The record of latched trips could not be read or names a rule this program does not know.", "Everything is switched off: any trip may have been in force.",
 			"Walk round the kiln as before a first start, then press the panel's reset.", waitsNoFans}},
 	{id: OutputsNotWritten, name: "outputs_not_written", class: hardware.Machine, clears: hardware.ByItself,
@@ -199,16 +211,16 @@ var table = [ruleCount - 1]row{
 		see: closedDown, level: forcesOff,
 		text: [4]string{"The program is stopping.", "Everything is switched off.", "Whether it was meant.", waitsNoFans}},
 	{id: Inhibit, name: "inhibit", class: hardware.Machine, clears: hardware.ByItself,
-		see: forbids(hardware.ContactInhibit), level: forcesOff, needs: needsContact(hardware.ContactInhibit, "local inhibit key"),
+		from: fromContacts, see: forbids(hardware.ContactInhibit), level: forcesOff, needs: needsContact(hardware.ContactInhibit, "local inhibit key"),
 		text: [4]string{"The inhibit key is turned, or cannot be read: work in the kiln.", "Everything is off and stays off.",
 			"Who is working there; the key goes back when they are out.", waitsNoFans}},
 	{id: MainsLost, name: "mains_lost", class: hardware.WoodAtRisk, clears: hardware.ByItself,
-		see: permits(hardware.ContactMains), level: forcesOff, needs: needsContact(hardware.ContactMains, "mains sense"),
+		from: fromContacts, see: permits(hardware.ContactMains), level: forcesOff, needs: needsContact(hardware.ContactMains, "mains sense"),
 		text: [4]string{"The mains are gone, or their sense cannot be read.", "Everything is switched off until they are back.",
 			"The supply and the main breaker.", waitsNoFans}},
 
 	{id: HighLimit, name: "high_limit", class: hardware.Danger, latched: true, clears: hardware.AtPanel,
-		see: forbidsSurely(hardware.ContactHighLimit), level: forcesSafe, needs: needsContact(hardware.ContactHighLimit, "contact of the hard-wired limit"),
+		from: fromContacts, see: forbidsSurely(hardware.ContactHighLimit), level: forcesSafe, needs: needsContact(hardware.ContactHighLimit, "contact of the hard-wired limit"),
 		text: [4]string{"The hard-wired temperature limit has tripped, or its contact cannot be read.", "Heat, spray and compressor are off; fans run on; vents open while too hot.",
 			"Fans and airflow first, then the heater contactors; reset the limit by hand only when you know why.", waitsFans}},
 	{id: DryBulbTooHigh, name: "dry_bulb_too_high", class: hardware.Danger, latched: true, clears: hardware.AtPanel,
@@ -232,7 +244,7 @@ var table = [ruleCount - 1]row{
 		text: [4]string{"The controller fell silent three times within an hour.", "Heat, spray and compressor are off; fans run on.",
 			"The log; load, storage and supply of the computer.", waitsFans}},
 	{id: FansLost, name: "fans_lost", class: hardware.WoodAtRisk, latched: true, clears: hardware.AtPanel,
-		see: fansLost, rise: 10 * time.Second, level: forcesSafe, needs: needsSense(hardware.AllFans),
+		from: fromFeedback, see: fansLost, rise: 10 * time.Second, level: forcesSafe, needs: needsSense(hardware.AllFans),
 		text: [4]string{"Two or more fan groups do not run though they are told to.", "Heat, spray and compressor are off; the other fans run on.",
 			"Overloads, fuses and belts of the fans.", waitsNoFans}},
 	{id: FanUnloaded, name: "fan_unloaded", class: hardware.WoodAtRisk, latched: true, clears: hardware.ByTechnician,
@@ -249,11 +261,11 @@ var table = [ruleCount - 1]row{
 			"The computer's memory and supply; start the program afresh.", waitsFans}},
 
 	{id: DoorOpen, name: "door_open", class: hardware.Machine, clears: hardware.ByItself,
-		see: forbids(hardware.ContactDoor), refuse: moving, needs: needsContact(hardware.ContactDoor, "door contact"),
+		from: fromContacts, see: forbids(hardware.ContactDoor), refuse: moving, needs: needsContact(hardware.ContactDoor, "door contact"),
 		text: [4]string{"The door is open, or its contact cannot be read.", "Fans, blower, heat, compressor and spray are off; after it is shut the sounder warns first.",
 			"Shut the door when everybody is out.", waitsNoFans}},
 	{id: GasLeak, name: "gas_leak", class: hardware.Danger, latched: true, clears: hardware.ByTechnician,
-		see: forbids(hardware.ContactGas), refuse: allHeatAndRefrigerant | crankcaseOut | sprayOut,
+		from: fromContacts, see: forbids(hardware.ContactGas), refuse: allHeatAndRefrigerant | crankcaseOut | sprayOut,
 		needs: needsContactFor(compressorOut, hardware.ContactGas, "refrigerant detector"),
 		text: [4]string{"The refrigerant detector reports, or cannot be read.", "Compressor, crankcase heater, heat and spray are off; fans may run.",
 			"No flame, no switch, air the place; then a refrigeration technician.", waitsFans}},
@@ -263,7 +275,7 @@ var table = [ruleCount - 1]row{
 		text: [4]string{"Fans are told to run, but airflow is not proven.", "Heat and compressor are off.",
 			"Fan overloads and belts, baffles, then the airflow switch.", waitsNoFans}},
 	{id: FanNotFollowing, name: "fan_not_following", class: hardware.WoodAtRisk, latched: true, clears: hardware.AtPanel,
-		see: fanNotFollowing, rise: 10 * time.Second, refuse: allHeatAndRefrigerant, needs: needsSense(hardware.AllFans),
+		from: fromFeedback, see: fanNotFollowing, rise: 10 * time.Second, refuse: allHeatAndRefrigerant, needs: needsSense(hardware.AllFans),
 		text: [4]string{"A fan group does not run though it is told to.", "Heat and compressor are off; the other fans run on.",
 			"Its overload, fuse and belt.", waitsNoFans}},
 	{id: BulbsCrossed, name: "wet_bulb_hotter_than_dry", class: hardware.WoodAtRisk, latched: true, clears: hardware.ByOperator,
@@ -283,21 +295,21 @@ var table = [ruleCount - 1]row{
 		text: [4]string{"The compressor was told on, but nothing flows or its contactor stays open.", "It is off; it is tried once more after ten minutes, then no more.",
 			"Its breaker, overload and winding protector; the cut-outs; then the contactor.", waitsFans}},
 	{id: CompressorLockout, name: "compressor_lockout", class: hardware.Machine, latched: true, clears: hardware.ByTechnician,
-		see: never, refuse: compressorOut, needs: needsContactFor(compressorOut, hardware.ContactHighPressure, "high-pressure cut-out"),
+		from: fromRecord, see: never, refuse: compressorOut, needs: needsContactFor(compressorOut, hardware.ContactHighPressure, "high-pressure cut-out"),
 		text: [4]string{"The compressor's cut-outs tripped three times within a day.", "The compressor is locked out.",
 			"A refrigeration technician: airflow over the coils, charge, fans.", waitsFans}},
 	{id: HighPressure, name: "high_pressure", class: hardware.Machine, latched: true, clears: hardware.AtPanel, wait: 30 * time.Minute,
-		see: forbids(hardware.ContactHighPressure), refuse: compressorOut,
+		from: fromContacts, see: forbids(hardware.ContactHighPressure), refuse: compressorOut,
 		needs: needsContactFor(compressorOut, hardware.ContactHighPressure, "high-pressure cut-out"),
 		text: [4]string{"The high-pressure cut-out is open, or cannot be read.", "The compressor is off.",
 			"Let it cool: it can be reset after half an hour; air over the condenser, kiln too hot for the unit.", waitsFans}},
 	{id: LowPressure, name: "low_pressure", class: hardware.Machine, latched: true, clears: hardware.ByTechnician,
-		see: lowPressure, rise: 3 * time.Second, now: true, refuse: compressorOut,
+		from: fromContacts, see: lowPressure, rise: 3 * time.Second, now: true, refuse: compressorOut,
 		needs: needsContactFor(compressorOut, hardware.ContactLowPressure, "low-pressure cut-out"),
 		text: [4]string{"The low-pressure cut-out is open, or cannot be read.", "The compressor is off.",
 			"Ice or dirt on the evaporator, its blower; then the charge, by a refrigeration technician.", waitsFans}},
 	{id: SprayStuckOpen, name: "spray_energised_unasked", class: hardware.WoodAtRisk, latched: true, clears: hardware.AtPanel,
-		see: unasked(sprayOut), rise: 3 * time.Second, ride: 10 * time.Second, refuse: sprayOut | compressorOut, needs: needsSense(sprayOut),
+		from: fromFeedback, see: unasked(sprayOut), rise: 3 * time.Second, ride: 10 * time.Second, refuse: sprayOut | compressorOut, needs: needsSense(sprayOut),
 		text: [4]string{"The spray valve is energised though it is told off, or its feedback is lost.", "Spray and compressor are off.",
 			"Shut the hand valve; then the spray relay and valve.", waitsFans}},
 	{id: HumidityUnknown, name: "humidity_unknown", class: hardware.WoodAtRisk, clears: hardware.ByItself,
@@ -310,13 +322,13 @@ var table = [ruleCount - 1]row{
 		text: [4]string{"Airflow is reported though all fans are off.", "Heat and compressor are refused.",
 			"The airflow switch: stuck, bridged, or wind through open vents.", waitsFans}},
 	{id: WaterSupplyLost, name: "water_supply_lost", class: hardware.Housekeeping, clears: hardware.ByItself,
-		see: permits(hardware.ContactWaterSupply), refuse: sprayOut,
+		from: fromContacts, see: permits(hardware.ContactWaterSupply), refuse: sprayOut,
 		needs: needsContactFor(sprayOut, hardware.ContactWaterSupply, "water-pressure contact"),
 		text: [4]string{"There is no water for the spray, or its contact cannot be read.", "Spray is off.",
 			"Tap, filter and hose.", "Equalizing and conditioning wait; drying does not."}},
 
 	{id: OutputNotFollowing, name: "output_not_following", class: hardware.Machine, clears: hardware.ByItself,
-		see: notFollowing, rise: 60 * time.Second, needs: needsSense(followers),
+		from: fromFeedback, see: notFollowing, rise: 60 * time.Second, needs: needsSense(followers),
 		text: [4]string{"An output is told on, but its feedback says off.", "Nothing; the command is repeated each tick.",
 			"Its fuse, overload and hard-wired cut-outs, then the relay.", waitsFans}},
 	{id: VentNotFollowing, name: "vent_not_following", class: hardware.Machine, clears: hardware.ByItself,
@@ -378,18 +390,20 @@ var table = [ruleCount - 1]row{
 			"The kiln file; report it with the log.", waitsNothing}},
 }
 
-// judgement is what the tick needs of every rule; the rest it looks up for those that have something to say.
-type judgement struct {
-	id  hardware.RuleID
-	see func(p *Plant, s *State, f *facts) seen
-}
-
-// judged are the rules with a condition, in the order of the table.
-var judged = func() (list []judgement) {
+// judged are the rules with a condition, by their source.
+var judged = func() (sets [sourceCount]hardware.RuleSet) {
 	for i := range table {
-		if table[i].see != nil {
-			list = append(list, judgement{table[i].id, table[i].see})
+		if r := &table[i]; r.see != nil {
+			sets[r.from] = sets[r.from].With(r.id, true)
 		}
+	}
+	return sets
+}()
+
+// sees are the conditions by rule, close together for the tick.
+var sees = func() (list [ruleCount]func(*Plant, *State, *facts) seen) {
+	for i := range table {
+		list[table[i].id] = table[i].see
 	}
 	return list
 }()

@@ -171,13 +171,21 @@ func (s *State) pressed(f *facts) {
 func (s *State) judge(p *Plant, f *facts) (inForce, worsened hardware.RuleSet) {
 	before, starting, seenBefore := s.Latched, s.Up < p.limits.StartDelay.Std(), s.Seen
 	s.Seen = 0
-	for i := range judged {
+	look := judged[fromAnything] | s.Latched | s.moving
+	if f.amiss {
+		look |= judged[fromContacts]
+	}
+	if f.differ {
+		look |= judged[fromFeedback]
+	}
+	for left := uint64(look); left != 0; left &= left - 1 {
+		id := hardware.RuleID(bits.TrailingZeros64(left))
 		f.about(hardware.NoProbe, 0, 0)
-		what := judged[i].see(p, s, f)
-		if what == fine && !(s.Latched | s.moving).Has(judged[i].id) {
+		what := sees[id](p, s, f)
+		if what == fine && !(s.Latched | s.moving).Has(id) {
 			continue
 		}
-		r := &table[judged[i].id-1]
+		r := &table[id-1]
 		rule := &s.Rule[r.id]
 		passed := f.slow
 		if seenBefore.Has(r.id) {
