@@ -199,14 +199,14 @@ var homes = []struct {
 	in       []string
 	reason   string
 }{
-	{"os", []string{"cmd/...", "controller/store", "controller/operator", "hardware/board", "hardware/probe/...", "hardware/hardwaretest/..."}, "cores do no I/O"},
+	{"os", []string{"cmd/...", "controller/store", "controller/operator", "hardware/board", "hardware/probe/...", "hardware/hardwaretest/...", "hardware/vmtest/..."}, "cores do no I/O"},
 	{"net", []string{"cmd/...", "controller/operator"}, "cores do no I/O"},
 	{"net/http", []string{"cmd/...", "controller/operator", "controller/metrics"}, "cores do no I/O"},
 	{"log", nil, "cores return events; shells log with log/slog"},
 	{"log/slog", []string{"cmd/...", "controller/loop", "controller/operator"}, "cores return events; the shell logs"},
 	{"math/rand", nil, "a run with the same seed gives the same bytes: use math/rand/v2 with a seed, in the simulated kiln"},
 	{"math/rand/v2", []string{"hardware/simkiln"}, "only the simulated kiln draws lots"},
-	{"sync", []string{"cmd/...", "controller/loop", "controller/store", "controller/operator", "controller/metrics", "safety", "hardware/mono", "hardware/board", "hardware/hardwaretest/..."}, "pure packages have no concurrency"},
+	{"sync", []string{"cmd/...", "controller/loop", "controller/store", "controller/operator", "controller/metrics", "safety", "hardware/mono", "hardware/board", "hardware/hardwaretest/...", "hardware/vmtest/..."}, "pure packages have no concurrency"},
 	{"github.com/spf13/cobra", []string{"cmd/..."}, "commands belong to the command"},
 	{"github.com/prometheus/", []string{"controller/metrics", "cmd/..."}, "metrics have one home"},
 	{"github.com/coreos/go-systemd/", []string{"cmd/..."}, "only the command talks to the service manager"},
@@ -257,7 +257,7 @@ func TestNobodyTakesTheRegisters(t *testing.T) {
 func TestTestsStayOutOfTheProgram(t *testing.T) {
 	packages, _ := loadPackages(t)
 	for path := range packages {
-		if !under("hardware/hardwaretest/...", path) {
+		if !under("hardware/hardwaretest/...", path) && !under("hardware/vmtest/...", path) {
 			for reached := range reach(packages, path) {
 				require.False(t, under("hardware/hardwaretest/...", reached), "%s imports %s", path, reached)
 			}
