@@ -182,7 +182,7 @@ func (s *State) settled(outputs hardware.OutputSet) hardware.OutputSet {
 // Contacts that rules of the source contacts look at.
 const (
 	goodActive = hardware.ContactSet(1)<<hardware.ContactMains | 1<<hardware.ContactWaterSupply
-	goodClear = hardware.ContactSet(1)<<hardware.ContactEStop | 1<<hardware.ContactDoor | 1<<hardware.ContactHighLimit |
+	goodClear  = hardware.ContactSet(1)<<hardware.ContactEStop | 1<<hardware.ContactDoor | 1<<hardware.ContactHighLimit |
 		1<<hardware.ContactHighPressure | 1<<hardware.ContactLowPressure | 1<<hardware.ContactSmoke | 1<<hardware.ContactGas |
 		1<<hardware.ContactFloat | 1<<hardware.ContactInsideButton | 1<<hardware.ContactInhibit
 )
