@@ -83,8 +83,11 @@ func Open(config Config, host Host) (*Board, error) {
 		_ = b.put(config.Clock.Now(), hardware.Outputs{}, openPatience) // Apply tells what does not answer
 	}
 	// What is on an expander may still be on from before a crash. A line that is claimed may change, and to the relay of the
-	// heartbeat that is a beat: it would let all that current again. So expanders are off first.
-	off()
+	// heartbeat that is a beat: it would let all that current again. So expanders are off first, and the contactors open.
+	if len(w.drives) > 0 {
+		off()
+		time.Sleep(letGo)
+	}
 	w.claim()
 	if err := errors.Join(w.faults...); err != nil {
 		return nil, errors.Join(err, b.Close())
@@ -95,6 +98,10 @@ func Open(config Config, host Host) (*Board, error) {
 	}
 	return b, nil
 }
+
+// letGo is more than a relay and a contactor take to open: some 90 ms, with a suppressor over the coil 200. Common practice,
+// no source.
+const letGo = 300 * time.Millisecond
 
 // openPatience bounds how long Open waits for everything to be off.
 const openPatience = time.Second

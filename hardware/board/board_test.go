@@ -595,11 +595,13 @@ func TestLineOfAnotherProgram(t *testing.T) {
 type claims struct {
 	*models
 	on uint16
+	at mono.Instant
 }
 
 func (c *claims) Outputs(name string, lines []string) (Lines, error) {
 	on, _ := c.relay.Driven()
 	c.on |= on
+	c.at = c.clock.Now()
 	return c.models.Outputs(name, lines)
 }
 
@@ -610,9 +612,11 @@ func TestExpandersAreOffBeforeTheHeartbeatMoves(t *testing.T) {
 		require.NoError(t, m.relay.Transfer([]byte{0x00, 0x00, 0xFF}, nil)) // outputs
 		require.NoError(t, m.relay.Transfer([]byte{0x14, 0x7F, 0x00}, nil)) // on
 		host := &claims{models: m}
+		start := m.clock.Now()
 		b, err := Open(c, host)
 		require.NoError(t, err)
 		require.Zero(t, host.on)
+		require.GreaterOrEqual(t, host.at.Sub(start), letGo, "contactors have opened")
 		require.Zero(t, m.driven())
 		require.NoError(t, b.Close())
 	})
