@@ -40,6 +40,7 @@ type recorder struct {
 	missed int          // ticks since then
 	retry  time.Time    // next attempt
 	synced time.Time
+	fresh  bool // a tick was written since then
 }
 
 // traceFile is what the recorder needs of a file.
@@ -66,8 +67,8 @@ const (
 	traceMost = 64 << 20
 	// traceRetry is how long after trouble with the disk it is tried again.
 	traceRetry = 10 * time.Second
-	// traceSync is how much of a trace a power cut may cost. The first flush of a file is synced at once: that this start
-	// was is known.
+	// traceSync is how much of a trace a power cut may cost. The first ticks of a file are synced at once: that this
+	// start was is known.
 	traceSync = 10 * time.Second
 )
 
@@ -204,6 +205,7 @@ func (r *recorder) take(item *recorded) error {
 		r.missed++
 		return nil
 	}
+	r.fresh = true
 	return r.writer.Write(&item.record)
 }
 
@@ -218,8 +220,8 @@ func (r *recorder) tend() error {
 	if err := r.writer.Flush(); err != nil {
 		return err
 	}
-	if now := time.Now(); now.Sub(r.synced) >= traceSync {
-		r.synced = now
+	if now := time.Now(); r.fresh && now.Sub(r.synced) >= traceSync {
+		r.synced, r.fresh = now, false
 		if err := r.file.Sync(); err != nil {
 			return fmt.Errorf("sync trace: %w", err)
 		}
