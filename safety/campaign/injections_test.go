@@ -297,6 +297,9 @@ func shares(a, b int) bool {
 // weighing in time draws other errors, which may be too small to be told.
 const chanceRow = 60
 
+// cyclingRow is the row whose compressor is taken out and asked for again.
+const cyclingRow = 28
+
 // lateRow is the row whose ticks come late.
 const lateRow = 56
 

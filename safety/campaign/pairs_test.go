@@ -197,6 +197,9 @@ func (p pair) play(a, b int) (out outcome, err error) {
 		if v.Name == "tick keeps time" && (a == lateRow || b == lateRow) {
 			continue // that is the failure itself, and rightly told
 		}
+		if v.Name == "compressor runs its minimum" && (a == cyclingRow || b == cyclingRow) {
+			continue // likewise: the meddled-with controller takes it out early, and the gate never keeps a machine on
+		}
 		out.found = append(out.found, fmt.Sprintf("%s: boot %d, tick %d: %s, expected %s", v.Name, v.Boot, v.Tick, v.Seen, v.Expected))
 	}
 	out.spent, out.trace = s.elapsed-began, s.trace
@@ -211,7 +214,8 @@ type rowWatch struct {
 	rules  []hardware.RuleID
 	told   bool
 	masked time.Duration
-	shell  bool // some of the rules are the shell's, which only the status tells
+	looked time.Duration // last
+	shell  bool          // some of the rules are the shell's, which only the status tells
 }
 
 func newRowWatch(row, place int, from time.Duration) *rowWatch {
@@ -225,7 +229,15 @@ func newRowWatch(row, place int, from time.Duration) *rowWatch {
 }
 
 func (w *rowWatch) look(s *station) {
-	if w.told || s.elapsed < w.from || s.elapsed > w.from+w.limit {
+	gone := s.elapsed - max(w.looked, w.from) // more than a tick: no program ran
+	w.looked = s.elapsed
+	if w.told || s.elapsed < w.from || s.elapsed-gone > w.from+w.limit {
+		return
+	}
+	if gone > 2*time.Second {
+		w.masked += gone
+	}
+	if s.elapsed > w.from+w.limit {
 		return
 	}
 	if s.elapsed-w.from < 2*time.Second {
