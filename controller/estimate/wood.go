@@ -30,6 +30,7 @@ const (
 	ovenDryError  = 0.007
 	walkMoisture  = 0.02 // points a root hour
 	walkRate      = 0.01 // points an hour a root hour
+	dryAirRise    = 0.02 // points an hour, by which a rate may be negative in air drier than the wood: its noise
 	walkBias      = 0.05 // points a root day
 	walkRecovery  = 0.01 // a root day
 	lively        = 5    // times walkRate after a change of set points
@@ -260,6 +261,11 @@ func (w *Wood) predict(a *Air, in *Input, dt time.Duration) {
 	}
 	w.Filter.P[recovery][recovery] += walkRecovery * walkRecovery * hours / 24
 	for i := range int(w.Lots) {
+		if a.EMCOK && !in.Wetting && a.EMC < w.Filter.X[at(i, moisture)] {
+			// Wood takes up nothing from air drier than it is: a weighing that found it wetter says that it was wetted, not
+			// that it goes on.
+			w.Filter.X[at(i, rate)] = max(w.Filter.X[at(i, rate)], -dryAirRise)
+		}
 		r := w.Filter.X[at(i, rate)]
 		d.keep = 1
 		if a.EMCOK && r > 0 {

@@ -458,3 +458,19 @@ func TestWaterInTheBucketWetsNoWood(t *testing.T) {
 	}
 	require.Greater(t, balances, 1000)
 }
+
+// Boards found wetter than before were wetted; in air drier than they are they do not go on taking up water.
+func TestAWettingDoesNotGoOnInDryAir(t *testing.T) {
+	l := newLoad(3)
+	l.weigh()
+	l.minute()
+	l.layout.Condensate, l.snap.Condensate.Quality = false, hardware.NotFitted // only weighings tell
+	l.s.Wood.Filter.X[at(0, rate)] = -0.25                                     // as after a valve that hung, and was mended
+	l.minute()
+	require.GreaterOrEqual(t, l.out.Lots[0].Rate.Value, -0.5)
+	before := l.s.Wood.Filter.X[at(0, moisture)]
+	for range 8 * 60 {
+		l.minute()
+	}
+	require.LessOrEqual(t, l.s.Wood.Filter.X[at(0, moisture)], before+0.2)
+}
