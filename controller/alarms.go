@@ -553,7 +553,7 @@ func (t *tick) attend(rule hardware.RuleID, cause bool, delay time.Duration, val
 
 // lingers are the alarms that come and go with what is measured. Those that a person ends, or that tell a plain fact, end at
 // once.
-const lingers = 1<<(RuleAirUnknown-FirstRule) | 1<<(RuleHumidityApart-FirstRule) | 1<<(RuleWetBulbCrossed-FirstRule) |
+const lingers uint64 = 1<<(RuleAirUnknown-FirstRule) | 1<<(RuleHumidityApart-FirstRule) | 1<<(RuleWetBulbCrossed-FirstRule) |
 	1<<(RuleRateOver-FirstRule) | 1<<(RuleTooSlow-FirstRule) | 1<<(RuleDampStill-FirstRule) | 1<<(RuleRecoveryLow-FirstRule) |
 	1<<(RuleUncertain-FirstRule) | 1<<(RuleCompressorIdle-FirstRule) | 1<<(RuleNoAirflow-FirstRule) | 1<<(RuleProbeStuck-FirstRule) |
 	1<<(RuleProbeNoisy-FirstRule) | 1<<(RuleProbeJumped-FirstRule) | 1<<(RuleWickDirty-FirstRule) | 1<<(RuleHumidityDrift-FirstRule) |

@@ -70,6 +70,9 @@ func travel(t *testing.T, clock *journey, before func(n int), see func(n int, s 
 // TestClockTravel: whatever the wall clock does, from a leap second to decades either way, every record of a charge and of
 // a restart is the same as with a clock that does nothing wrong. The jump is told in time, marked in the record, and passes.
 func TestClockTravel(t *testing.T) {
+	if testing.Short() {
+		t.Skip("simulated hours, on one goroutine")
+	}
 	const second, year = 1, 31_557_600
 	still := &journey{began: time.Now(), trusted: true}
 	want := travel(t, still, func(int) {}, func(_ int, s *controller.Status, _ *trace.Record) {
@@ -131,6 +134,9 @@ func TestClockTravel(t *testing.T) {
 // TestSuspended: a computer that slept for three hours while the kiln stood without its heartbeat. It shows as one tick that
 // comes late: everything goes off in it, none of the time counts for stage or exposure, and nothing starts at once.
 func TestSuspended(t *testing.T) {
+	if testing.Short() {
+		t.Skip("simulated hours, on one goroutine")
+	}
 	k := newCutKiln(t, 5, "cumulative")
 	for n := 0; k.state().Run.Phase == schedule.Running && k.seen.last.Exposure < 5*time.Minute; n++ {
 		k.tick()

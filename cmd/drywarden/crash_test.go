@@ -83,11 +83,10 @@ var firstCut = flag.Uint64("first-cut", 1, "seed of the first charge of TestPowe
 // TestPowerCuts cuts the power of a kiln 200 times, in 8 charges of a seed each, at random moments of every kind of stage,
 // for 5 s to 48 h.
 func TestPowerCuts(t *testing.T) {
-	charges := uint64(8)
+	charges, each := uint64(8), 25
 	if testing.Short() {
-		charges = 1
+		charges, each = 1, 14
 	}
-	const each = 25
 	all := make(chan map[string]int, charges)
 	t.Run("charges", func(t *testing.T) {
 		for seed := *firstCut; seed < *firstCut+charges; seed++ {

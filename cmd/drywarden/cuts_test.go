@@ -41,7 +41,7 @@ func TestCutsAtEveryCall(t *testing.T) {
 	charges := max(1, (*cutsWanted+cutsEach-1)/cutsEach)
 	each := min(*cutsWanted, cutsEach)
 	if testing.Short() {
-		charges, each = 1, 200
+		charges, each = 1, 60
 	}
 	var mu sync.Mutex
 	total, sum := map[string]int{}, cutSum{}
