@@ -101,7 +101,7 @@ func simulateJSON(t *testing.T, args ...string) (code int, out, problems string)
 func TestStormIsReplayed(t *testing.T) {
 	days := "2"
 	if testing.Short() {
-		days = "0.1"
+		days = "0.5"
 	}
 	code, first, problems := simulateJSON(t, "--storm", "50", "--seed", "3", "--max-days", days)
 	require.Equal(t, exitFailed, code, problems) // not done in so few days
