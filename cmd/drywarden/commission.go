@@ -197,9 +197,7 @@ func (a *app) printProbes(layout []hardware.Probe, all []board.Measured) error {
 	return w.Flush()
 }
 
-func (a *app) outputsCommand() *cobra.Command {
-	cmd := &cobra.Command{Use: "outputs", Short: "Outputs without a daemon", Args: noWord,
-		RunE: func(cmd *cobra.Command, _ []string) error { return cmd.Help() }}
+func (a *app) outputOffCommand() *cobra.Command {
 	var config string
 	off := &cobra.Command{
 		Use:   "off --config FILE",
@@ -212,8 +210,7 @@ the daemon is gone, and the emergency stop works with the computer removed.`,
 	}
 	off.Flags().StringVar(&config, "config", "", "kiln `file`")
 	_ = off.MarkFlagRequired("config")
-	cmd.AddCommand(off)
-	return cmd
+	return off
 }
 
 func (a *app) outputsOff(path string) error {

@@ -218,7 +218,7 @@ Exit codes: 0 done, 1 failed, 2 wrong use or invalid file, 3 refused,
 		{"kiln", a.runCommand},
 		{"look", a.statusCommand}, {"look", a.watchCommand},
 		{"hand", a.chargeCommand}, {"hand", a.stageCommand}, {"hand", a.tripCommand}, {"hand", a.alarmCommand},
-		{"wire", a.wiringCommand}, {"wire", a.probeCommand}, {"wire", a.outputCommand}, {"wire", a.outputsCommand},
+		{"wire", a.wiringCommand}, {"wire", a.probeCommand}, {"wire", a.outputCommand},
 	} {
 		command := c.make()
 		command.GroupID = c.group

@@ -63,7 +63,9 @@ Nobody may be in the kiln. Open panels and mains are a licensed electrician's.`,
 		RunE: act(func(cmd *cobra.Command, _ []string) error {
 			return a.with(cmd.Context(), func(_ *operator.Client, s *controller.Status) error { return a.printTried(s) })
 		})}
-	return group("output", "Try one output at a time, with the kiln idle", list, test)
+	all := group("output", "Try one output at a time; switch all off after a crash", list, test, a.outputOffCommand())
+	all.Aliases = []string{"outputs"} // off is for all of them
+	return all
 }
 
 func (a *app) printTried(s *controller.Status) error {
@@ -89,7 +91,7 @@ const trialLook = 100 * time.Millisecond
 func (a *app) trial(ctx context.Context, name, length, seen, otherwise string) error {
 	var output hardware.OutputID
 	if err := output.UnmarshalText([]byte(name)); err != nil {
-		return fail(exitUse, err)
+		return failf(exitUse, "%w; \"drywarden output list\" names those of the kiln", err)
 	}
 	var d quantity.Duration
 	if err := d.UnmarshalText([]byte(length)); err != nil {
