@@ -16,7 +16,7 @@ const (
 	guardDown    quantity.MoistureContent = 0.5
 	guardMax     quantity.MoistureContent = 5
 	guardMaxRH   quantity.Ratio           = 0.95
-	guardDecay   quantity.MoisturePerHour = 0.5 // under 20 %
+	guardDecay   quantity.MoisturePerHour = 1 // under 20 %: gone in five hours at most
 	guardDuty    quantity.Ratio           = 0.25
 	guardCalm                             = 0.9 // of the limit: below it the guard lets go
 

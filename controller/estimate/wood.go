@@ -31,6 +31,7 @@ const (
 	walkMoisture  = 0.02 // points a root hour
 	walkRate      = 0.01 // points an hour a root hour
 	dryAirRise    = 0.02 // points an hour, by which a rate may be negative in air drier than the wood: its noise
+	regain        = 0.1  // an hour, of the gap to damper air: no board follows faster
 	walkBias      = 0.05 // points a root day
 	walkRecovery  = 0.01 // a root day
 	lively        = 5    // times walkRate after a change of set points
@@ -150,7 +151,7 @@ func (w *Wood) begin(cfg *Config, plan *schedule.Plan, fresh bool) {
 		}
 	}
 	w.family(plan)
-	w.conclude(cfg, plan, 0, true)
+	w.conclude(cfg, plan, 0)
 }
 
 // family looks for a lot whose boards were far wetter or drier when cut than the charge sheet says: another species, or
@@ -212,7 +213,7 @@ func (w *Wood) step(cfg *Config, a *Air, in *Input) {
 		w.pins(a, in)
 	}
 	w.remember(dt)
-	w.conclude(cfg, in.Plan, dt, in.Wetting)
+	w.conclude(cfg, in.Plan, dt)
 }
 
 // collect adds up water, every tick.
@@ -261,10 +262,11 @@ func (w *Wood) predict(a *Air, in *Input, dt time.Duration) {
 	}
 	w.Filter.P[recovery][recovery] += walkRecovery * walkRecovery * hours / 24
 	for i := range int(w.Lots) {
-		if a.EMCOK && !in.Wetting && a.EMC < w.Filter.X[at(i, moisture)] {
-			// Wood takes up nothing from air drier than it is: a weighing that found it wetter says that it was wetted, not
-			// that it goes on.
-			w.Filter.X[at(i, rate)] = max(w.Filter.X[at(i, rate)], -dryAirRise)
+		if a.EMCOK {
+			// Wood takes up nothing from air drier than it is, and little from air hardly damper: a weighing that found it
+			// wetter says that it was wetted, not that it goes on.
+			gap := a.EMC - w.Filter.X[at(i, moisture)]
+			w.Filter.X[at(i, rate)] = max(w.Filter.X[at(i, rate)], -max(dryAirRise, regain*gap))
 		}
 		r := w.Filter.X[at(i, rate)]
 		d.keep = 1
@@ -589,7 +591,7 @@ func (w *Wood) slope(lot int, b *Sample, m float64) {
 }
 
 // conclude works out what is said of each lot.
-func (w *Wood) conclude(cfg *Config, plan *schedule.Plan, dt time.Duration, mayRise bool) {
+func (w *Wood) conclude(cfg *Config, plan *schedule.Plan, dt time.Duration) {
 	for i := range int(w.Lots) {
 		l, old := &w.Lot[i], w.Said[i]
 		said := &w.Said[i]
@@ -604,7 +606,7 @@ func (w *Wood) conclude(cfg *Config, plan *schedule.Plan, dt time.Duration, mayR
 			said.Control.Sigma += grown
 			said.Mean.Sigma += grown
 		}
-		if old.Control.Valid && !l.Fresh && !mayRise {
+		if old.Control.Valid && !l.Fresh {
 			rise := riseMax * dt.Hours()
 			said.Control.Value = min(said.Control.Value, old.Control.Value+rise)
 			said.Mean.Value = min(said.Mean.Value, old.Mean.Value+rise)

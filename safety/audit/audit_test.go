@@ -33,7 +33,8 @@ func testHeader(boot uint32) trace.Header {
 		Contacts: testContacts, ContactsFitted: 1<<len(testContacts) - 1, Outputs: testOutputs, OutputsFitted: 1<<len(testOutputs) - 1,
 		OutputsReadBack: 0b1100, Modes: testModes, StageKinds: testKinds, EventKinds: testEvents, ForcedLevels: testForced, Verbs: testVerbs,
 		Rules: []trace.Rule{{ID: 1, Name: "e_stop", Latched: true, Clears: "panel"}, {ID: 2, Name: "high_limit", Latched: true, Clears: "panel"},
-			{ID: 3, Name: "smoke", Latched: true, Clears: "panel"}, {ID: 4, Name: "no_airflow", Latched: true, Clears: "operator"}},
+			{ID: 3, Name: "smoke", Latched: true, Clears: "panel"}, {ID: 4, Name: "no_airflow", Latched: true, Clears: "operator"},
+			{ID: 5, Name: "trip_record_unreadable", Latched: true, Clears: "panel"}, {ID: 6, Name: "trip_record_not_saved", Clears: "itself"}},
 		Limits: trace.Limits{CompressorMinOffNS: 300e9, CompressorMinOnNS: 600e9, CompressorStartsHour: 4, CompressorAmbientMin: 18,
 			CompressorAmbientMax: 55, FanCoastNS: 90e9, DryBulbMax: 72, SetDryBulbMax: 69, StartDelayNS: 30e9, VentIntervalNS: 60e9,
 			SprayIntervalNS: 5e9, ContactorIntervalNS: 10e9, RampDryBulb: 5, RampEMC: 2},
@@ -802,6 +803,13 @@ var cases = []struct {
 		t.event("trip_reset", 4, 1)
 		t.trip(4, false)
 		t.run(1)
+		t = work(1)
+		t.trip(4, true)
+		t.run(10)
+		t.reboot(time.Minute)
+		t.trip(4, false) // nobody knows any more what was in force, and that is a trip
+		t.trip(5, true)
+		t.run(1)
 		return t
 	}},
 	{"nothing moves at the start", func() *tape {
@@ -1130,15 +1138,6 @@ var cases = []struct {
 		t.event("weigh", 1, 2.3)
 		t.r.Lots[0].Control += 1.5
 		t.run(3600)
-		t = work(2)
-		t.r.EMC = 20 // damp air wets wood
-		for i := range t.r.Lots[:2] {
-			t.r.Lots[i].Control = 12
-		}
-		for range 120 {
-			t.r.Lots[0].Control += 0.9 / 60
-			t.run(60)
-		}
 		return t
 	}},
 }
@@ -1378,6 +1377,25 @@ var breaches = []struct {
 		t.trip(4, true)
 		t.run(10)
 		t.trip(4, false)
+		t.run(1)
+		return t
+	}},
+	{"trip lost at a restart with its record only unsaved", "trips latch", func() *tape {
+		t := work(1)
+		t.trip(4, true)
+		t.run(10)
+		t.reboot(time.Minute)
+		t.trip(4, false)
+		t.trip(6, true)
+		t.run(1)
+		return t
+	}},
+	{"trip lost while running, with the record", "trips latch", func() *tape {
+		t := work(1)
+		t.trip(4, true)
+		t.run(10)
+		t.trip(4, false)
+		t.trip(5, true)
 		t.run(1)
 		return t
 	}},

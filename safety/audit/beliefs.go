@@ -80,12 +80,8 @@ func moistureRises(c *Checker) {
 		}
 		least := m.rise[i].add(f.age, v)
 		c.tested()
-		most := moistureRise
-		if r.EMCValid && r.EMC > v {
-			most = regainRise // wood takes up water from such air, whoever let it in: a spray valve that hangs, the weather
-		}
-		if v > least+most+tiny {
-			c.fail("at most 0.3 points in an hour, 1 in air damper than the wood", "lot %d from %.3f %% to %.3f %%", i, least, v)
+		if v > least+moistureRise+tiny {
+			c.fail("at most 0.3 points in an hour", "lot %d from %.3f %% to %.3f %%", i, least, v)
 			m.rise[i].filled = false // told once; what comes next is judged afresh
 		}
 	}

@@ -27,7 +27,6 @@ const (
 	moistureLow            = 2.0
 	moistureHigh           = 250.0
 	moistureRise           = 0.3 // points in an hour
-	regainRise             = 1.0 // likewise, in air damper than the wood
 	sigmaMost              = 2.5 // points, of the control moisture
 	guardBelow             = 20.0
 	underTarget            = 1.5 // points, of the last dry stage's EMC under the target
@@ -86,7 +85,7 @@ var invariants = []invariant{
 	{"mains lost stops what moves", "without proven mains, fans, heat, compressor and spray are off", mainsLost},
 	{"too hot stops heat and compressor", "dry bulb above dry_bulb_max: heat, compressor and spray off", tooHot},
 	{"forced levels hold", "safe: heat, spray, compressor off, no fan starts, vents shut unless hot; off: all off", forcedHold},
-	{"trips latch", "a latched trip goes only by its reset, at the panel where that is asked, and survives a restart", tripsLatch},
+	{"trips latch", "a latched trip goes only by its reset, at the panel where that is asked, and survives a restart, if only as the trip for a lost record", tripsLatch},
 	{"nothing moves at the start", "only the sounder, and that in the last 10 s, before the start-up delay is over", startQuiet},
 	{"heartbeat toggles", "it changes at least every 3 s once started, unless all is forced off", heartbeatToggles},
 	{"service one output at a time", "with the key, for at most 15 min, with the air that it needs, and only fans above 45 C", service},
@@ -111,7 +110,7 @@ var invariants = []invariant{
 
 	{"beliefs rest on probes", "dry bulb and EMC are not believed for more than 60 s without a valid probe", beliefsRest},
 	{"moisture stays possible", "2 to 250 %, sigma not negative", moisturePossible},
-	{"moisture rises only when wetted", "at most 0.3 points an hour, 1 in air damper than the wood, but for weighings, spray and condition", moistureRises},
+	{"moisture rises only when wetted", "at most 0.3 points an hour, but for weighings, spray and condition", moistureRises},
 }
 
 // notJudged are those that no single trace shows.

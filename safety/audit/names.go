@@ -198,6 +198,7 @@ type tables struct {
 	powerOn                               []float64 // what each probe gives before it has measured, in its own unit
 	stopRules, limitRules, fireRules      uint64    // by id
 	hotRules                              uint64    // by id: the kiln was too hot
+	recordRules                           uint64    // by id: the record of trips was lost
 	latched, atPanel                      uint64    // by id
 	lots                                  int
 	stages                                []trace.Stage
@@ -308,6 +309,9 @@ func (t *tables) rules(h *trace.Header) {
 		}
 		if contains(r.Name, "high_limit", "too_high") {
 			t.hotRules |= bit
+		}
+		if contains(r.Name, "record") {
+			t.recordRules |= bit & t.latched
 		}
 	}
 }

@@ -195,6 +195,8 @@ func tripsLatch(c *Checker) {
 			// It acts first and is saved next: a crash in between may forget it.
 		case f.newBoot && m.panelAt >= f.endAge-resetUntold:
 			// The record without it is saved first and the reset told next: a crash in between may leave it untold.
+		case f.newBoot && trips&c.h.recordRules != 0:
+			// The record of trips could not be read, and that is a trip itself, which a person must reset.
 		case m.resetAt[id] < f.age-saveGrace:
 			c.fail("a reset first", "trip %s is gone without a reset", name)
 		case c.h.atPanel>>id&1 != 0 && m.panelAt < f.age-time.Minute:
