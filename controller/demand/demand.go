@@ -193,7 +193,7 @@ func fans(sp *schedule.SetPoints, out *Demand) {
 func dry(cfg *Config, s *State, in *Input, out *Demand) {
 	c, sp := in.Conditions, in.SetPoints
 	why := func(w Why) { s.Dry, s.Above, out.DryWhy = false, 0, w }
-	ambient(cfg, s, c.DryBulb)
+	ambient(cfg, s, c.DryBulb, in.CompressorOn)
 	hot(cfg, s, c.DryBulb, sp.DryBulb)
 	s.center(cfg, in)
 	on, off := float64(sp.EMC+cfg.DryAbove+s.Shift), float64(sp.EMC-cfg.DryBelow+s.Shift)
@@ -250,10 +250,11 @@ func dry(cfg *Config, s *State, in *Input, out *Demand) {
 // overshoot is how far the EMC may fall under the band before a run is cut to the shortest, points.
 const overshoot = 0.8
 
-// ambient keeps the compressor within its data plate, with some hysteresis.
-func ambient(cfg *Config, s *State, db quantity.Celsius) {
+// ambient keeps the compressor within its data plate, with some hysteresis: what does not run yet starts only well within,
+// or it would have to stop again before its shortest run.
+func ambient(cfg *Config, s *State, db quantity.Celsius, running bool) {
 	low, high := cfg.AmbientMin.Add(cfg.AmbientGap), cfg.AmbientMax.Add(-cfg.AmbientGap)
-	if s.Ambient {
+	if s.Ambient && running {
 		s.Ambient = db >= low && db <= high
 	} else {
 		s.Ambient = db >= low+0.8 && db <= high-1.2

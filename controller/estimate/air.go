@@ -18,11 +18,10 @@ const (
 // learnEvery is the rhythm in which offsets are learnt: between, air that did not change costs nothing.
 const learnEvery = time.Minute
 
-// Greatest offsets that are carried on when a probe is lost, in kelvin and as a ratio. Those that ask for less may be
-// large: the one that is left had been the one not believed.
+// Greatest offsets that are carried on when a probe is lost, in kelvin and as a ratio. With what was learnt of a probe the
+// air stays believed within 5 K of one that is read.
 const (
-	carryCooler = 3.0
-	carryWarmer = 10.0
+	carryMost   = 3.0
 	carryDamper = 0.1
 )
 
@@ -182,7 +181,7 @@ func (a *Air) dryBulb(cfg *Config, in *Input) {
 	// What was not believed any more is not carried on.
 	lost := n < int(a.DryCount) && in.trust.Fresh == 0
 	carry(&a.Carry, in, value, a.DryBulb, a.DryBulbOK && a.Lost == 0, lost, n >= len(in.index.dryBulbs()))
-	a.Carry = min(max(a.Carry, -carryCooler), carryWarmer)
+	a.Carry = min(max(a.Carry, -carryMost), carryMost)
 	value += a.Carry
 	a.DryBulb, a.DryBulbOK, a.DryBulbs, a.Lost, a.Started = value, true, agreed, 0, true
 	a.DryCount = int8(n)

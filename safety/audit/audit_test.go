@@ -596,6 +596,13 @@ var cases = []struct {
 		t.r.VentDry = false // heat gives way at once, the vent has its time
 		t.off("heat_1")
 		t.run(1)
+		t = work(4)
+		t.run(60)
+		t.off("fan_forward_1")
+		t.on("spray")
+		t.run(4)
+		t.off("spray") // no fan moves the air
+		t.run(1)
 		return t
 	}},
 	{"emergency stop stops all", func() *tape {

@@ -73,7 +73,7 @@ var invariants = []invariant{
 	{"heat and vent exclusive", "never both, except in vent-dry: under 20 %, outdoors drier, at most 30 % of an hour", heatAndVent},
 	{"spray and compressor exclusive", "never both", sprayAndCompressor},
 	{"spray with heat needs airflow", "never both without air proven within 10 s", sprayWithHeat},
-	{"outputs keep their intervals", "vents 60 s, spray 5 s, contactors 10 s between changes, unless switched off for safety or heat for an open vent", intervals},
+	{"outputs keep their intervals", "vents 60 s, spray 5 s, contactors 10 s between changes, unless switched off for safety spray where no fan moves, heat for an open vent", intervals},
 
 	{"emergency stop stops all", "all off in the same tick, until it was reset at the panel", emergencyStop},
 	{"stop waits for a word", "after an emergency stop nothing that moves starts before a person confirms", stopWaits},

@@ -479,7 +479,8 @@ func intervals(c *Checker) {
 		}
 		c.tested()
 		forSafety := f.falling.has(o) && f.safe(o) || o == vent && f.forced != forcedNone
-		// Vent-dry may end at any time, and heat gives way to an open vent at once.
+		// Nobody sprays into air that no fan moves. Vent-dry may end at any time, and heat gives way to an open vent at once.
+		forSafety = forSafety || f.falling.has(o) && o == spray && f.was&fans == 0
 		forSafety = forSafety || f.falling.has(o) && o&heat != 0 && f.was.has(vent) && !f.r.VentDry
 		if gone := f.age - m[i]; gone < time.Duration(every)-slack && !forSafety {
 			c.fail("its interval between changes", "%s changed %v after its last change", o.list(outputNames), gone)
