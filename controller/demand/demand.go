@@ -250,15 +250,15 @@ func dry(cfg *Config, s *State, in *Input, out *Demand) {
 // overshoot is how far the EMC may fall under the band before a run is cut to the shortest, points.
 const overshoot = 0.8
 
-// ambient keeps the compressor within its data plate, with some hysteresis: what does not run yet starts only well within,
-// or it would have to stop again before its shortest run.
+// ambient keeps the compressor within its data plate. What runs goes on to half the gap; what does not starts only well
+// within, or it would have to stop again before its shortest run.
 func ambient(cfg *Config, s *State, db quantity.Celsius, running bool) {
-	low, high := cfg.AmbientMin.Add(cfg.AmbientGap), cfg.AmbientMax.Add(-cfg.AmbientGap)
-	if s.Ambient && running {
-		s.Ambient = db >= low && db <= high
-	} else {
-		s.Ambient = db >= low+0.8 && db <= high-1.2
+	gap := cfg.AmbientGap / 2
+	low, high := cfg.AmbientMin.Add(gap), cfg.AmbientMax.Add(-gap)
+	if !s.Ambient || !running {
+		low, high = low.Add(gap+0.8), high.Add(-gap-1.2)
 	}
+	s.Ambient = db >= low && db <= high
 }
 
 func hot(cfg *Config, s *State, db, set quantity.Celsius) {
