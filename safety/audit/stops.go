@@ -230,8 +230,10 @@ func heartbeatToggles(c *Checker) {
 		return
 	}
 	c.tested()
-	// Before the start-up delay is over the master contactor may well stay open.
-	if f.newBoot || f.on&heartbeat != m.on || f.forced == forcedOff || f.now < time.Duration(c.h.startDelay) {
+	// Before the start-up delay is over the master contactor may well stay open. Late ticks lengthen it: not all of their
+	// time counts.
+	delay := time.Duration(c.h.startDelay)
+	if f.newBoot || f.on&heartbeat != m.on || f.forced == forcedOff || f.now < delay || time.Duration(f.r.Tick)*time.Second <= delay {
 		m.at, m.on = f.age, f.on&heartbeat
 		return
 	}
