@@ -48,13 +48,15 @@ type Air struct {
 	DryBulbs  int
 	Carry     float64       // of the dry bulb over a change of probes
 	Lost      time.Duration // without a valid dry bulb
+	Stale     time.Duration // with none but samples that are discarded
 
 	RH        float64
 	EMC       float64
 	EMCOK     bool
 	CarryRH   float64
 	LostHumid time.Duration
-	W         float64 // kg/kg
+	StaleDamp time.Duration // likewise
+	W         float64       // kg/kg
 	WetBulb   float64
 
 	Outdoor, OutdoorRH, OutdoorW float64
@@ -128,7 +130,7 @@ func (a *Air) dryBulb(cfg *Config, in *Input) {
 	var low, high, sum, rawSum, warmest float64
 	n := 0
 	used := uint64(0)
-	beyond := false
+	beyond, live := false, false
 	for _, id := range in.index.dryBulbs() {
 		r := in.trust.reading(in, id)
 		if !usable(&r, coldest, hottest) {
@@ -149,13 +151,18 @@ func (a *Air) dryBulb(cfg *Config, in *Input) {
 		}
 		n++
 		used |= 1 << id
+		live = live || in.trust.Probe[id].Bad == 0
 	}
 	if n == 0 {
-		a.Lost += max(in.Elapsed, 1)
+		a.Lost += a.Stale + in.gone()
+		a.Stale = 0
 		// A probe that reads what no air here is contradicts the last good value: as in a fire.
 		a.DryBulbOK = a.Started && a.DryBulbOK && !beyond && a.Lost <= cfg.rideThrough()
 		a.DryBulbs, a.DryCount = 0, 0
 		return
+	}
+	if a.Stale += in.gone(); live {
+		a.Stale = 0
 	}
 	value, agreed := sum/float64(n), n
 	a.Apart = high - low
@@ -231,7 +238,7 @@ const apartMost = 20 * time.Minute
 // humidity makes one EMC of wet bulbs and humidity probes.
 func (a *Air) humidity(cfg *Config, in *Input) {
 	if !a.DryBulbOK {
-		a.LostHumid += max(in.Elapsed, 1)
+		a.LostHumid += in.gone()
 		a.EMCOK, a.HumidCount = a.EMCOK && a.LostHumid <= cfg.rideThrough(), 0
 		return
 	}
@@ -239,7 +246,7 @@ func (a *Air) humidity(cfg *Config, in *Input) {
 	n, fitted := 0, 0
 	highest := hardware.NoProbe
 	used := uint64(0)
-	crossed := false
+	crossed, live := false, false
 	a.Damp = hardware.NoProbe
 	for _, id := range in.index.humid() {
 		fitted++
@@ -268,6 +275,7 @@ func (a *Air) humidity(cfg *Config, in *Input) {
 		rawSum += raw
 		n++
 		used |= 1 << id
+		live = live || in.trust.Probe[id].Bad == 0
 	}
 	// It drains more slowly than it fills: an exchange that noise hides for moments stays one.
 	if crossed {
@@ -276,12 +284,16 @@ func (a *Air) humidity(cfg *Config, in *Input) {
 		a.Crossed = max(a.Crossed-in.Elapsed/crossedDrain, 0)
 	}
 	if n == 0 || a.Lost > 0 {
-		a.LostHumid += max(in.Elapsed, 1)
+		a.LostHumid += a.StaleDamp + in.gone()
+		a.StaleDamp = 0
 		a.EMCOK = a.EMCOK && a.LostHumid <= cfg.rideThrough()
 		if n == 0 {
 			a.HumidCount = 0
 		}
 		return
+	}
+	if a.StaleDamp += in.gone(); live {
+		a.StaleDamp = 0
 	}
 	value := sum / float64(n)
 	a.ApartHumid = high - low

@@ -86,6 +86,9 @@ func (in *Input) first(id hardware.ProbeID, low, high float64) (float64, bool) {
 	return r.Value, usable(&r, low, high)
 }
 
+// gone is what passed since the last tick for whoever must not be believed longer than a time: late ticks count whole.
+func (in *Input) gone() time.Duration { return max(in.Elapsed, in.Snapshot.Elapsed, 1) }
+
 // moving tells that air is proven to move, or that nothing could prove it.
 func (in *Input) moving() bool {
 	return !in.Layout.Contacts.Has(hardware.ContactAirflow) || in.Snapshot.Contacts.Proven(hardware.ContactAirflow)
