@@ -206,7 +206,7 @@ func (t *tick) surroundings() {
 		}
 		s.Stopped, s.Restart.Confirm = true, true
 	}
-	stop := s.Stopped || !clear(hardware.ContactEStop) || !clear(hardware.ContactInhibit) || !clear(hardware.ContactInsideButton)
+	stop := s.Stopped || t.in.Snapshot.Previous.Entered || !clear(hardware.ContactEStop) || !clear(hardware.ContactInhibit) || !clear(hardware.ContactInsideButton)
 	warnFrom := max(t.cfg.StartDelay-t.cfg.WarnTime, 0)
 	t.mayWarn = s.ShutFor > 0 && !stop && s.UpTime >= warnFrom && t.in.Snapshot.Previous.Forced != hardware.ForcedOff
 	t.mayMove = t.mayWarn && s.UpTime > t.cfg.StartDelay

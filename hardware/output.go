@@ -119,6 +119,7 @@ type Applied struct {
 	At         mono.Instant
 	Forced     SafeLevel
 	Trips      RuleSet // latched trips in force
+	Entered    bool    // somebody may be in the kiln, and nobody has said since that it is empty: nothing may move
 	Vetoes     [MaxVetoes]Veto
 	VetoCount  uint8
 	Alarms     [MaxAlarms]Alarm // what the safety rules tell the operator, latched or current

@@ -17,8 +17,12 @@ const (
 // settle is how long after switching an output its feedback is not yet compared with the command.
 const settle = 2 * time.Second
 
-// stuckFor is how long airflow may be reported after the fans have coasted down.
-const stuckFor = time.Minute
+// stuckFor is how long airflow may be reported after the fans have coasted down, airOpens how much longer fans wait for
+// that to be told.
+const (
+	stuckFor = 10 * time.Second
+	airOpens = 5 * time.Second
+)
 
 // facts is what a tick's raw inputs say, and Step's scratch. It lives in Input so that a tick allocates nothing.
 type facts struct {

@@ -99,6 +99,7 @@ func CheckLayout(layout *hardware.Layout) []string {
 	need(contact(hardware.ContactHighLimit), "no contact of the hard-wired temperature limit fitted")
 	need(contact(hardware.ContactDoor), "no door contact fitted")
 	need(contact(hardware.ContactPanelReset), "no panel reset contact fitted: nothing else can clear a latched trip")
+	need(layout.Outputs&hardware.AllFans == 0 || layout.Outputs.Has(hardware.Sounder), "no sounder fitted, but fans are: nothing would warn before they start")
 	if layout.Outputs&hardware.AllHeat != 0 || layout.Outputs.Has(hardware.Compressor) {
 		need(contact(hardware.ContactAirflow), "no airflow proof fitted, but heat or a compressor is")
 		need(layout.Outputs&hardware.AllFans != 0, "no fan fitted, but heat or a compressor is")

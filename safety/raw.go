@@ -24,6 +24,7 @@ const (
 	riseExcess  = 2.0              // K, beyond what that pace explains
 	heatRest    = time.Minute      // heat still gives off what it holds
 	doorRest    = 10 * time.Minute // air that came in through the door warms up at the wood
+	farTooHot   = 10.0             // K over the limit of the dry bulb
 )
 
 // Bounds of what a fan draws. Its power goes with the cube of its speed and the density of the air (the laws of fans); the
@@ -98,6 +99,20 @@ func (s *State) follow(p *Plant, f *facts) {
 func airRisingFast(_ *Plant, _ *State, f *facts) seen {
 	f.about(f.risenBy, f.risenTo, fastestRise)
 	return when(f.rising >= 2)
+}
+
+// airFarTooHot finds air so far over its limit that heat which was switched off cannot be why. Two probes again; what
+// reads beyond any kiln is a reading here.
+func airFarTooHot(p *Plant, _ *State, f *facts) seen {
+	limit, n := float64(p.limits.DryBulbMax)+farTooHot, 0
+	for _, id := range p.air {
+		r := &f.snap.Readings[id]
+		if r.OK() && r.Value > limit && quantity.Finite(r.Value) && f.atStart>>id&1 == 0 && !f.tooOld(p, r) {
+			n++
+			f.about(id, r.Value, limit)
+		}
+	}
+	return when(n >= 2)
 }
 
 // compare counts how often outputs are found otherwise than told. What the hard wiring does itself is no fault of theirs.

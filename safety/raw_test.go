@@ -100,6 +100,47 @@ func TestAirRisingFast(t *testing.T) {
 	require.InDelta(t, 60+40+15, r.until(AirRisingFast, 200), 2)
 }
 
+// Heat may be on, and a reading beyond any kiln is one: two probes so far over the limit are a fire, one is a broken probe.
+func TestAirFarTooHot(t *testing.T) {
+	for _, v := range []float64{80.1, 140, 400} {
+		r := newRig(t)
+		r.drying()
+		r.breaks = func(r *rig) { value(bulbA, v)(r); value(leaving, v)(r) }
+		require.Equal(t, 5, r.until(AirFarTooHot, 20))
+		require.Equal(t, hardware.ForcedOff, r.out.Forced)
+		require.True(t, r.out.Trips.Has(AirFarTooHot))
+		require.Zero(t, r.out.On, "vents shut, fans off")
+	}
+	for _, breaks := range []func(*rig){value(bulbA, 400), func(r *rig) { value(bulbA, 80)(r); value(leaving, 80)(r) },
+		func(r *rig) { value(bulbA, 85)(r); value(bulbB, 85)(r); value(leaving, 85)(r) }} {
+		r := newRig(t)
+		r.drying()
+		r.breaks = breaks
+		require.Zero(t, r.until(AirFarTooHot, 60))
+	}
+}
+
+// A fire while heat is on: from the first degree too many to all off, whichever limits it passes on its way.
+func TestFireWhileHeating(t *testing.T) {
+	for _, pace := range []float64{0.5, 1, 2, 5} { // K/s
+		r := newRig(t)
+		r.drying()
+		began := r.state.Ticks
+		r.breaks = func(r *rig) {
+			rise := pace * float64(r.state.Ticks-began)
+			for _, id := range []hardware.ProbeID{bulbA, bulbB, leaving} {
+				r.snap.Readings[id].Value += rise
+			}
+		}
+		for range 300 {
+			r.run(1)
+			if off := 40/pace + 10; float64(r.state.Ticks-began) > off {
+				require.Zero(t, r.out.On, "at %g K/s after %d s", pace, r.state.Ticks-began)
+			}
+		}
+	}
+}
+
 func TestPowerOnValue(t *testing.T) {
 	r := newRig(t)
 	r.drying()

@@ -14,6 +14,7 @@ const (
 	EmergencyStop
 	Smoke
 	AirRisingFast
+	AirFarTooHot
 	InsideButton
 	BothDirectionsEnergised
 	HeatWelded
@@ -174,6 +175,10 @@ var table = [ruleCount - 1]row{
 		see: airRisingFast, rise: 15 * time.Second, level: forcesOff, needs: needsTwoAir,
 		text: [4]string{"The air grew hotter by more than {limit} K a minute with all heat off; {probe} read {value} C.", "Everything is switched off, fans too; vents shut.",
 			"Treat it as a fire: keep the doors shut, do not enter, call the fire service; then heaters, fan motors and probes.", waitsNoFans}},
+	{id: AirFarTooHot, name: "air_far_too_hot", class: hardware.Danger, latched: true, clears: hardware.AtPanel,
+		see: airFarTooHot, rise: 5 * time.Second, level: forcesOff, needs: needsTwoAir,
+		text: [4]string{"Two probes of the air read more than {limit} C, {probe} {value} C: hotter than heat that is switched off leaves it.", "Everything is switched off, fans too; vents shut.",
+			"Treat it as a fire: keep the doors shut, do not enter, call the fire service; then heater contactors, the hard-wired limit and probes.", waitsNoFans}},
 	{id: InsideButton, name: "inside_button", class: hardware.Danger, latched: true, clears: hardware.AtPanel, ackFirst: true,
 		from: fromContacts, see: forbids(hardware.ContactInsideButton), level: forcesOff,
 		needs: needsContact(hardware.ContactInsideButton, "button inside the kiln"),
@@ -199,10 +204,10 @@ var table = [ruleCount - 1]row{
 		from: fromContacts, see: forbids(hardware.ContactFloat), level: forcesOff, needs: needsContact(hardware.ContactFloat, "float for condensate or floor water"),
 		text: [4]string{"Condensate or floor water stands too high, or the float cannot be read.", "Everything is switched off.",
 			"Main switch off before you wade in; then drain, trap, pump and hose.", waitsNoFans}},
-	{id: TripRecordUnreadable, name: "trip_record_unreadable", class: hardware.Danger, latched: true, clears: hardware.AtPanel,
+	{id: TripRecordUnreadable, name: "trip_record_unreadable", class: hardware.Danger, latched: true, clears: hardware.ByTechnician,
 		from: fromRecord, see: never, level: forcesOff,
 		text: [4]string{"The record of latched trips could not be read or names a rule this program does not know.", "Everything is switched off: any trip may have been in force.",
-			"Walk round the kiln as before a first start, then press the panel's reset.", waitsNoFans}},
+			"Walk round the kiln as before a first start: a technician's trip may have been in force too, gas or a welded contactor.", waitsNoFans}},
 	{id: OutputsNotWritten, name: "outputs_not_written", class: hardware.Machine, clears: hardware.ByItself,
 		see: notWritten, rise: 3 * time.Second, level: forcesOff,
 		text: [4]string{"The outputs cannot be written.", "The heartbeat stops, so the master contactor drops; writing is tried again each tick.",
@@ -210,10 +215,10 @@ var table = [ruleCount - 1]row{
 	{id: ShutDown, name: "shut_down", class: hardware.Housekeeping, clears: hardware.ByItself,
 		see: closedDown, level: forcesOff,
 		text: [4]string{"The program is stopping.", "Everything is switched off.", "Whether it was meant.", waitsNoFans}},
-	{id: Inhibit, name: "inhibit", class: hardware.Machine, clears: hardware.ByItself,
+	{id: Inhibit, name: "inhibit", class: hardware.Machine, latched: true, clears: hardware.AtPanel,
 		from: fromContacts, see: forbids(hardware.ContactInhibit), level: forcesOff, needs: needsContact(hardware.ContactInhibit, "local inhibit key"),
-		text: [4]string{"The inhibit key is turned, or cannot be read: work in the kiln.", "Everything is off and stays off.",
-			"Who is working there; the key goes back when they are out.", waitsNoFans}},
+		text: [4]string{"The inhibit key was turned, or cannot be read: work in the kiln.", "Everything is off and stays off.",
+			"Who is working there. When all are out: the key back, then the panel's reset.", waitsNoFans}},
 	{id: MainsLost, name: "mains_lost", class: hardware.WoodAtRisk, clears: hardware.ByItself,
 		from: fromContacts, see: permits(hardware.ContactMains), level: forcesOff, needs: needsContact(hardware.ContactMains, "mains sense"),
 		text: [4]string{"The mains are gone, or their sense cannot be read.", "Everything is switched off until they are back.",
@@ -260,10 +265,10 @@ var table = [ruleCount - 1]row{
 		text: [4]string{"The limits in memory differ from their second copy.", "Heat, spray and compressor are off; fans run on.",
 			"The computer's memory and supply; start the program afresh.", waitsFans}},
 
-	{id: DoorOpen, name: "door_open", class: hardware.Machine, clears: hardware.ByItself,
+	{id: DoorOpen, name: "door_open", class: hardware.Machine, latched: true, clears: hardware.ByOperator,
 		from: fromContacts, see: forbids(hardware.ContactDoor), refuse: moving, needs: needsContact(hardware.ContactDoor, "door contact"),
-		text: [4]string{"The door is open, or its contact cannot be read.", "Fans, blower, heat, compressor and spray are off; after it is shut the sounder warns first.",
-			"Shut the door when everybody is out.", waitsNoFans}},
+		text: [4]string{"The door was opened, or its contact cannot be read.", "Fans, blower, heat, compressor and spray are off until somebody says that all are out; the sounder warns first.",
+			"Count your people, shut the door; then press the panel's reset, or reset the trip.", waitsNoFans}},
 	{id: GasLeak, name: "gas_leak", class: hardware.Danger, latched: true, clears: hardware.ByTechnician,
 		from: fromContacts, see: forbids(hardware.ContactGas), refuse: allHeatAndRefrigerant | crankcaseOut | sprayOut,
 		needs: needsContactFor(compressorOut, hardware.ContactGas, "refrigerant detector"),

@@ -126,7 +126,7 @@ func ruleCases() []ruleCase {
 		{rule: WaterOnFloor, breaks: active(hardware.ContactFloat), after: 1, level: off, gone: drives, latch: 1},
 		{rule: OutputsNotWritten, breaks: func(r *rig) { r.in.WriteFailed = true }, after: 3, level: off, gone: drives},
 		{rule: ShutDown, breaks: func(r *rig) { r.in.Closed = true }, after: 1, level: off, gone: drives},
-		{rule: Inhibit, breaks: active(hardware.ContactInhibit), after: 1, level: off, gone: drives},
+		{rule: Inhibit, breaks: active(hardware.ContactInhibit), after: 1, level: off, gone: drives, latch: 1},
 		{rule: MainsLost, breaks: inactive(hardware.ContactMains), after: 1, level: off, gone: drives},
 		{rule: MainsLost, name: "unreadable", breaks: unreadable(hardware.ContactMains), after: 1, level: off, gone: drives},
 
@@ -148,8 +148,8 @@ func ruleCases() []ruleCase {
 		{rule: ReadingsStale, name: "snapshot from the future", breaks: func(r *rig) { r.stale = -1 }, after: 1, level: safe, gone: heatAndCold, latch: 10},
 		{rule: FansLost, breaks: readBack(0, forwards, 0), after: 10, level: safe, gone: heatAndCold, latch: 10},
 
-		{rule: DoorOpen, breaks: active(hardware.ContactDoor), after: 1, gone: drives},
-		{rule: DoorOpen, name: "unreadable", breaks: unreadable(hardware.ContactDoor), after: 1, gone: drives},
+		{rule: DoorOpen, breaks: active(hardware.ContactDoor), after: 1, gone: drives, latch: 1},
+		{rule: DoorOpen, name: "unreadable", breaks: unreadable(hardware.ContactDoor), after: 1, gone: drives, latch: 10},
 		{rule: GasLeak, breaks: active(hardware.ContactGas), after: 1, gone: heatAndCold, latch: 1},
 		{rule: FanNotProven, breaks: inactive(hardware.ContactAirflow), after: 20, gone: heatAndCold, latch: 20},
 		{rule: FanNotFollowing, breaks: readBack(0, forward2, 0), after: 10, gone: heatAndCold, latch: 10},
@@ -164,7 +164,7 @@ func ruleCases() []ruleCase {
 		{rule: LowPressure, name: "unreadable", breaks: unreadable(hardware.ContactLowPressure), after: 1, gone: compressorOut, latch: 10},
 		{rule: GasLeak, name: "unreadable", breaks: unreadable(hardware.ContactGas), after: 1, gone: heatAndCold, latch: 10},
 		{rule: InsideButton, name: "unreadable", breaks: unreadable(hardware.ContactInsideButton), after: 1, level: off, gone: drives, latch: 10},
-		{rule: Inhibit, name: "unreadable", breaks: unreadable(hardware.ContactInhibit), after: 1, level: off, gone: drives},
+		{rule: Inhibit, name: "unreadable", breaks: unreadable(hardware.ContactInhibit), after: 1, level: off, gone: drives, latch: 10},
 		{rule: WaterSupplyLost, name: "unreadable", breaks: unreadable(hardware.ContactWaterSupply), after: 1},
 		{rule: BulbsCrossed, breaks: value(wetBulb, 45.71), after: 120, gone: heatAndCold, latch: 120},
 		{rule: VentNotFollowing, breaks: inactive(hardware.ContactVentShut), after: 5},
@@ -188,6 +188,7 @@ var elsewhere = map[hardware.RuleID]string{
 	AirflowStuck:          "TestAirflowStuck",
 	FanUnloaded:           "TestFanUnloaded",
 	AirRisingFast:         "TestAirRisingFast",
+	AirFarTooHot:          "TestAirFarTooHot",
 	OutputsDroppedOften:   "TestOutputsDroppedOften",
 	LimitsDamaged:         "TestLimitsDamaged",
 	BulbsIdentical:        "TestBulbsIdentical",
@@ -299,7 +300,7 @@ func TestNotFitted(t *testing.T) {
 	for _, m := range Unjudged(&bare) {
 		names = append(names, m.Name)
 	}
-	require.Equal(t, []string{"smoke", "air_rising_fast", "inside_button", "water_on_floor", "inhibit", "mains_lost"}, names, "what is not fitted needs no rule")
+	require.Equal(t, []string{"smoke", "air_rising_fast", "air_far_too_hot", "inside_button", "water_on_floor", "inhibit", "mains_lost"}, names, "what is not fitted needs no rule")
 }
 
 func TestCheckLayout(t *testing.T) {
@@ -316,6 +317,9 @@ func TestCheckLayout(t *testing.T) {
 	require.Equal(t, []string{"fan group 2: outputs fitted, but only 1 groups declared"}, CheckLayout(&l))
 	l.FanGroups = -1
 	require.Len(t, CheckLayout(&l), 3)
+	l = testLayout()
+	l.Outputs &^= sounderOut
+	require.Equal(t, []string{"no sounder fitted, but fans are: nothing would warn before they start"}, CheckLayout(&l))
 	l = testLayout()
 	l.FanGroups, l.Probes = 5, append(make([]hardware.Probe, hardware.MaxProbes), l.Probes...)
 	require.Len(t, CheckLayout(&l), 2)

@@ -139,6 +139,8 @@ func (s *State) sense(p *Plant, f *facts) {
 	switch {
 	case !contacts.Clear(hardware.ContactDoor):
 		s.Warned, s.DoorShut = 0, 0
+	case s.Latched&(1<<DoorOpen|1<<Inhibit|1<<InsideButton) != 0:
+		s.Warned = 0 // it warns once somebody has said that all are out
 	case s.Out.On.Has(hardware.Sounder) || !p.outputs.Has(hardware.Sounder):
 		plus(&s.Warned, f.slow)
 	}
@@ -269,10 +271,11 @@ func (s *State) force(p *Plant, r *row, f *facts) {
 	}
 }
 
-// hot tells whether the vents should be open in SAFE: a heat trip, and the air near the limit still or not known.
+// hot tells whether the vents should be open in SAFE: a heat trip, and the air near the limit still. Where nothing tells
+// how hot it is they stay shut: it may burn.
 func (s *State) hot(p *Plant, f *facts) bool {
 	heat := (s.Latched | s.Seen) & (1<<HighLimit | 1<<DryBulbTooHigh)
-	return heat != 0 && (f.usable == 0 || f.high > float64(p.limits.DryBulbMax.Add(-ventRelief)))
+	return heat != 0 && f.usable > 0 && f.high > float64(p.limits.DryBulbMax.Add(-ventRelief))
 }
 
 // refuse takes outputs out of the vector and notes why, where they were asked for. Each can be refused only once.
@@ -309,6 +312,12 @@ func (s *State) interlock(p *Plant, f *facts) {
 		f.refuse(moving, RestartWarning, left)
 	}
 
+	// An airflow contact that is still closed when the fans should have coasted down has the time to be found out: with
+	// fans on it proves nothing.
+	if left := l.FanCoast.Std() + stuckFor + airOpens - s.FansOff; left > 0 && on&hardware.AllFans == 0 && f.snap.Contacts.Proven(hardware.ContactAirflow) &&
+		p.contacts.Has(hardware.ContactAirflow) {
+		f.refuse(hardware.AllFans, FanCoast, left)
+	}
 	for g := range p.groups {
 		forward, reverse := hardware.FanForward(g), hardware.FanReverse(g)
 		pair := hardware.OutputSet(1)<<forward | 1<<reverse
@@ -507,6 +516,7 @@ func (s *State) apply(p *Plant, f *facts) {
 	s.Beat = !s.Beat && f.out.Forced != hardware.ForcedOff && s.Up >= p.limits.StartDelay.Std()
 	f.out.Outputs = s.outputs(p)
 	f.out.Trips = s.Latched
+	f.out.Entered = (s.Latched|s.Seen)&(1<<DoorOpen|1<<Inhibit|1<<InsideButton) != 0
 }
 
 // outputs gives what is applied, heartbeat and all.

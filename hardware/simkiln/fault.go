@@ -309,6 +309,10 @@ func (k *Kiln) endFault(f *Fault) {
 		k.s.HumidityDrift = 0
 	case BusDown:
 		k.s.PowerOn = true
+	case DoorOpen, Inhibit: // whoever was inside is out, and says so at the panel
+		if !k.cfg.Person.Absent {
+			k.note(errand{Kind: pressReset, At: k.s.Now + walk})
+		}
 	}
 }
 

@@ -35,8 +35,15 @@ const (
 	actionKindCount
 )
 
-// resetLimit is an errand that nobody is told of: the button on the hard-wired limit itself.
-const resetLimit = actionKindCount
+// Errands that nobody is told of: the button on the hard-wired limit itself, and the panel's reset pressed without a look at
+// anything else, as by everybody who leaves the kiln.
+const (
+	resetLimit = actionKindCount + iota
+	pressReset
+)
+
+// walk is how long somebody takes from the kiln's door to the panel.
+const walk = 20 * time.Second
 
 var actionNames = [actionKindCount]string{"weigh", "ack", "reset_trip", "confirm", "mend"}
 
@@ -161,67 +168,77 @@ func (k *Kiln) note(e errand) {
 func (k *Kiln) stepPerson() {
 	s := &k.s
 	next := never
-	if s.PanelUntil > 0 {
-		if s.Now >= s.PanelUntil {
-			s.PanelUntil = 0
-			k.updateContacts()
-		} else {
-			next = min(next, s.PanelUntil)
-		}
+	if s.PanelUntil > 0 && s.Now >= s.PanelUntil {
+		s.PanelUntil = 0
+		k.updateContacts()
 	}
 	if !k.cfg.Person.Absent {
 		if s.Now >= s.WeighAt {
-			if s.Severity[PersonAway] == 0 {
-				if s.Running {
-					k.weighSamples()
-				}
-				s.WickDryness = min(s.WickDryness, 0.2) // tops up the wick's water on the round
-				if p := float64(k.cfg.Person.Doors); p > 0 && s.PersonRandom.uniform() < p && len(s.Faults) < maxFaults {
-					open := quantity.Duration(time.Duration(s.PersonRandom.between(2, 15) * float64(time.Minute)))
-					s.Faults = append(s.Faults, faultState{Fault: Fault{Kind: DoorOpen, Start: quantity.Duration(s.Now), Duration: open}})
-					s.FaultCheck = 0
-				}
-			}
-			midnight := (s.Now+startOfDay)/day*day - startOfDay
-			s.WeighAt = midnight + day + k.cfg.Person.Weighing.Std() + time.Duration(s.PersonRandom.between(-30, 30))*time.Minute
+			k.round()
 		}
-		next = min(next, s.WeighAt)
-		for i := range s.Errands {
-			e := &s.Errands[i]
-			if !e.Used {
-				continue
-			}
-			if s.Now < e.At {
-				next = min(next, e.At)
-				continue
-			}
-			if e.Kind == ResetTrip && s.Panel[e.Rule] {
-				if s.PanelUntil == 0 {
-					s.PanelUntil = s.Now + panelHold
-					next = min(next, s.PanelUntil)
-					k.updateContacts()
-				}
-				if ready := s.PanelUntil - panelHold + resetAfter; s.Now < ready {
-					e.At = ready
-					next = min(next, ready)
-					continue
-				}
-				s.Panel[e.Rule] = false
-			}
-			e.Used = false
-			if e.Kind == resetLimit {
-				s.LimitTrip = s.LimitTrip && s.RoomT >= hardReset
-				k.switchOutputs()
-				continue
-			}
-			a := Action{Kind: e.Kind, At: s.Now, Rule: e.Rule}
-			if e.Kind == Mend {
-				a.Rule, a.Fault = 0, FaultKind(e.Rule)
-			}
-			k.act(a)
+		next = s.WeighAt
+	}
+	for i := range s.Errands {
+		e := &s.Errands[i]
+		switch {
+		case !e.Used:
+			continue
+		case s.Now >= e.At:
+			k.run(e)
+		}
+		if e.Used {
+			next = min(next, e.At)
 		}
 	}
+	if s.PanelUntil > 0 {
+		next = min(next, s.PanelUntil)
+	}
 	s.PersonNext = next
+}
+
+// round is the person's daily visit.
+func (k *Kiln) round() {
+	s := &k.s
+	if s.Severity[PersonAway] == 0 {
+		if s.Running {
+			k.weighSamples()
+		}
+		s.WickDryness = min(s.WickDryness, 0.2) // tops up the wick's water
+		if p := float64(k.cfg.Person.Doors); p > 0 && s.PersonRandom.uniform() < p && len(s.Faults) < maxFaults {
+			open := quantity.Duration(time.Duration(s.PersonRandom.between(2, 15) * float64(time.Minute)))
+			s.Faults = append(s.Faults, faultState{Fault: Fault{Kind: DoorOpen, Start: quantity.Duration(s.Now), Duration: open}})
+			s.FaultCheck = 0
+		}
+	}
+	midnight := (s.Now+startOfDay)/day*day - startOfDay
+	s.WeighAt = midnight + day + k.cfg.Person.Weighing.Std() + time.Duration(s.PersonRandom.between(-30, 30))*time.Minute
+}
+
+// run does an errand that is due, or puts it off until the panel's reset has been held long enough.
+func (k *Kiln) run(e *errand) {
+	s := &k.s
+	if e.Kind == pressReset || e.Kind == ResetTrip && s.Panel[e.Rule] {
+		if s.PanelUntil == 0 {
+			s.PanelUntil = s.Now + panelHold
+			k.updateContacts()
+		}
+		if ready := s.PanelUntil - panelHold + resetAfter; e.Kind == ResetTrip && s.Now < ready {
+			e.At = ready
+			return
+		}
+		s.Panel[e.Rule] = false
+	}
+	e.Used = false
+	switch e.Kind {
+	case pressReset:
+	case resetLimit:
+		s.LimitTrip = s.LimitTrip && s.RoomT >= hardReset
+		k.switchOutputs()
+	case Mend:
+		k.act(Action{Kind: Mend, At: s.Now, Fault: FaultKind(e.Rule)})
+	default:
+		k.act(Action{Kind: e.Kind, At: s.Now, Rule: e.Rule})
+	}
 }
 
 func (k *Kiln) act(a Action) {
