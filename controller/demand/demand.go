@@ -250,13 +250,12 @@ func dry(cfg *Config, s *State, in *Input, out *Demand) {
 // overshoot is how far the EMC may fall under the band before a run is cut to the shortest, points.
 const overshoot = 0.8
 
-// ambient keeps the compressor within its data plate. What runs goes on to half the gap; what does not starts only well
-// within, or it would have to stop again before its shortest run.
+// ambient keeps the compressor within its data plate. What runs goes on to half the gap over its lower limit; what does
+// not starts only well within, or it would have to stop again before its shortest run.
 func ambient(cfg *Config, s *State, db quantity.Celsius, running bool) {
-	gap := cfg.AmbientGap / 2
-	low, high := cfg.AmbientMin.Add(gap), cfg.AmbientMax.Add(-gap)
+	low, high := cfg.AmbientMin.Add(cfg.AmbientGap/2), cfg.AmbientMax.Add(-cfg.AmbientGap)
 	if !s.Ambient || !running {
-		low, high = low.Add(gap+0.8), high.Add(-gap-1.2)
+		low, high = low.Add(cfg.AmbientGap/2+0.8), high.Add(-1.2)
 	}
 	s.Ambient = db >= low && db <= high
 }

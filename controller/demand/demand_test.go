@@ -89,7 +89,7 @@ func TestWhatForbidsDrying(t *testing.T) {
 		{"not permitted", func(b *bench) { b.sp.Permit &^= schedule.PermitCompressor }, NotPermitted},
 		{"no dry bulb", func(b *bench) { b.c.DryBulbOK = false }, NoDryBulb},
 		{"no humidity", func(b *bench) { b.c.EMCOK = false }, NoHumidity},
-		{"above the unit's limit", func(b *bench) { b.c.DryBulb, b.sp.DryBulb = 54.6, 54.6 }, AmbientLimit},
+		{"above the unit's limit", func(b *bench) { b.c.DryBulb, b.sp.DryBulb = 54.5, 54.5 }, AmbientLimit},
 		{"below it", func(b *bench) { b.c.DryBulb, b.sp.DryBulb = 15, 15 }, AmbientLimit},
 		{"too warm", func(b *bench) { b.c.DryBulb = 48 }, TooWarmToDry},
 		{"held safe", func(b *bench) { b.in.Safe = true }, HeldSafe},
