@@ -153,7 +153,7 @@ func TestEdgesOfReadings(t *testing.T) {
 
 func TestEdgesOfCurrent(t *testing.T) {
 	r := newRig(t)
-	r.plant.limits.CurrentOn, r.plant.spare.CurrentOn = 5, 5
+	r.plant.limits.CurrentOn, r.plant.spare.limits.CurrentOn = 5, 5
 	r.drying()
 	amps := func(a1, a2 float32) {
 		r.breaks = func(r *rig) { r.snap.Current[hardware.Heat1], r.snap.Current[hardware.Heat2] = a1, a2 }
@@ -369,6 +369,7 @@ func TestEdgesOfDrops(t *testing.T) {
 				r.drying()
 				r.state.Drops[0], r.state.Drops[1] = time.Second, 2*time.Second
 				r.plant.contacts = r.plant.contacts.With(id, fitted)
+				r.plant.spare.fitted = r.plant.fitted
 				r.breaks = func(r *rig) { breaks(r); readBack(0, heat1, 0)(r) }
 				r.run(1)
 				require.Equal(t, !(explains && fitted), r.out.Trips.Has(OutputsDroppedOften), "%v fitted %v", id, fitted)
@@ -593,6 +594,7 @@ func TestNothingRemains(t *testing.T) {
 	r = newRig(t)
 	r.drying()
 	r.plant.outputs &^= forward1
+	r.plant.spare.fitted = r.plant.fitted
 	r.run(1)
 	_, told := r.alarm(NotFitted)
 	require.True(t, told, "the first of all alone")

@@ -14,13 +14,9 @@ import (
 
 // Plant is the limits and what is fitted, made ready for Step by Compile. It is read only.
 type Plant struct {
-	limits     Limits
-	spare      Limits // second copy
-	contacts   hardware.ContactSet
-	outputs    hardware.OutputSet
-	readBack   hardware.OutputSet
-	current    hardware.OutputSet
-	groups     int
+	limits Limits
+	fitted
+	spare      spare
 	fanCurrent quantity.Ampere // of a group at full speed, 0: not known
 	probes     int
 	dryBulbs   []hardware.ProbeID
@@ -36,6 +32,21 @@ type Plant struct {
 	ventMost   time.Duration
 }
 
+// fitted is which contacts and outputs there are.
+type fitted struct {
+	contacts hardware.ContactSet
+	outputs  hardware.OutputSet
+	readBack hardware.OutputSet
+	current  hardware.OutputSet
+	groups   int
+}
+
+// spare is the second copy of what a turned bit would make blind.
+type spare struct {
+	limits Limits
+	fitted fitted
+}
+
 // Compile joins limits and layout. Its error lists every fault of both.
 func Compile(limits Limits, layout *hardware.Layout) (*Plant, error) {
 	faults := []error{limits.Validate()}
@@ -48,8 +59,9 @@ func Compile(limits Limits, layout *hardware.Layout) (*Plant, error) {
 	if err := errors.Join(faults...); err != nil {
 		return nil, fmt.Errorf("prepare safety rules: %w", err)
 	}
-	p := &Plant{limits: limits, spare: limits, contacts: layout.Contacts, outputs: layout.Outputs, readBack: layout.ReadBack & layout.Outputs,
-		current: layout.Current & layout.Outputs, groups: layout.FanGroups, fanCurrent: layout.FanCurrent, probes: len(layout.Probes)}
+	p := &Plant{limits: limits, fanCurrent: layout.FanCurrent, probes: len(layout.Probes), fitted: fitted{contacts: layout.Contacts,
+		outputs: layout.Outputs, readBack: layout.ReadBack & layout.Outputs, current: layout.Current & layout.Outputs, groups: layout.FanGroups}}
+	p.spare = spare{p.limits, p.fitted}
 	p.dryBulbs = layout.ByRole(hardware.RoleDryBulb)
 	p.wetBulbs = layout.ByRole(hardware.RoleWetBulb)
 	p.bulbs = slices.Concat(p.dryBulbs, p.wetBulbs)

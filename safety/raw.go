@@ -141,7 +141,9 @@ func outputsDroppedOften(_ *Plant, s *State, f *facts) seen {
 	return when(f.dropped && s.Drops[maxDrops-1] < time.Hour)
 }
 
-func limitsDamaged(p *Plant, _ *State, _ *facts) seen { return when(p.limits != p.spare) }
+func limitsDamaged(p *Plant, _ *State, _ *facts) seen {
+	return when(p.limits != p.spare.limits || p.fitted != p.spare.fitted)
+}
 
 // crossedBy is how much hotter than every dry bulb a wet bulb may read, in kelvin: two good probes differ by as much.
 const crossedBy = 0.3

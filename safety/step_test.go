@@ -311,6 +311,7 @@ func TestDoorAndKey(t *testing.T) {
 	// Without a sounder the time with the door shut counts.
 	r := newRig(t)
 	r.plant.outputs &^= sounderOut
+	r.plant.spare.fitted = r.plant.fitted
 	r.want = forwards
 	r.run(61)
 	require.Equal(t, forwards, r.on())
@@ -422,6 +423,7 @@ func TestBlower(t *testing.T) {
 	// A blower that is no output runs with the compressor.
 	r = newRig(t)
 	r.plant.outputs &^= blowerOut
+	r.plant.spare.fitted = r.plant.fitted
 	r.settleIn()
 	r.want = forwards
 	r.run(5)
@@ -432,6 +434,7 @@ func TestBlower(t *testing.T) {
 	r.run(1)
 	require.False(t, r.on().Has(hardware.Compressor))
 	r.plant.contacts &^= 1 << hardware.ContactBlowerAirflow
+	r.plant.spare.fitted = r.plant.fitted
 	r.run(300)
 	require.True(t, r.on().Has(hardware.Compressor), "not sensed at all")
 }
@@ -654,6 +657,7 @@ func TestHeartbeat(t *testing.T) {
 		require.Equal(t, n%2 == 0, r.out.On.Has(hardware.Heartbeat))
 	}
 	r.plant.outputs &^= heartbeatOut
+	r.plant.spare.fitted = r.plant.fitted
 	r.run(1)
 	require.False(t, r.out.On.Has(hardware.Heartbeat))
 	r.run(1)

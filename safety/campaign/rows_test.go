@@ -130,7 +130,7 @@ var failures = [...]failure{
 		shows: &showing{rule: "heat_energised_unasked", fault: energised(heat2), off: working, level: offNow, latch: true, clears: hardware.ByTechnician}},
 	{fails: "heater open or its overload tripped", owner: ownGate, rules: []string{"heat_dead", "heat_without_effect"}, limit: minute, end: "heat off, tried once more after 10 min, then latched, operator",
 		shows: &showing{rule: "heat_dead", fault: flowless(heat1), off: heat1, latch: true, within: 662 * second, clears: hardware.ByOperator}},
-	{fails: "fan does not start", owner: ownGate, rules: []string{"fan_not_following", "fan_not_proven", "fans_lost"}, limit: 15 * second,
+	{fails: "fan does not start", owner: ownGate, rules: []string{"fan_not_following", "fan_not_proven", "fans_lost"}, limit: 10 * second,
 		end: "heat and compressor off, the other fans run; two groups: SAFE; latched, panel",
 		shows: &showing{rule: "fan_not_following", before: func(b *bench) { b.want = on(hardware.FanForward1); b.run(100); b.want = forwards },
 			fault: flowless(on(hardware.FanForward2)), off: heat1 | machine, latch: true, clears: hardware.AtPanel}},
