@@ -118,7 +118,9 @@ func (c candidate) vary(r *rand.Rand) candidate {
 		case 9:
 			c.state.Out.On ^= 1 << r.IntN(int(hardware.OutputCount))
 		case 10:
-			c.state.Latched ^= 1 << (1 + r.IntN(int(ruleCount)-1))
+			if id := 1 + r.IntN(int(ruleCount)-1); table[id-1].latched {
+				c.state.Latched ^= 1 << id
+			}
 		case 11:
 			for i := range c.state.Rule {
 				c.state.Rule[i].Fill = time.Duration(r.IntN(300)) * time.Second
