@@ -2,6 +2,7 @@ package safety
 
 import (
 	"encoding/json"
+	"flag"
 	"math"
 	"testing"
 	"time"
@@ -295,46 +296,130 @@ func TestNoVetoForTheWellBehaved(t *testing.T) {
 	r.run(1)
 }
 
-// Every combination of the contacts, each read, and each of them read or not, in a kiln that runs.
+var everyState = flag.Bool("contacts", false, "walk all 387,420,489 combinations of the contacts, each active, clear or unreadable, from each of five states: 15 minutes of a core")
+
+// Every combination of the contacts from kilns that heat and dry, vent, spray, stand, or are held off by a trip: what forces
+// and what is left on in that very tick. Without -contacts: all read, in every combination; and each of them read or not.
 func TestEveryContact(t *testing.T) {
+	for _, c := range []struct {
+		name   string
+		want   hardware.OutputSet // beside fans
+		breaks func(*rig)
+	}{
+		{"dries and heats", heatAndCold | blowerOut, nil},
+		{"vents", blowerOut | ventOut, nil},
+		{"sprays and heats", sprayOut | heat1, nil},
+		{"stands", 0, nil},
+		{"held off", heatAndCold | blowerOut, active(hardware.ContactSmoke)},
+	} {
+		t.Run(c.name, func(t *testing.T) {
+			t.Parallel()
+			r := newRig(t)
+			r.drying()
+			r.want &= forwards | c.want
+			r.run(120)
+			r.want |= c.want
+			if c.want == 0 {
+				r.want = 0
+			}
+			r.run(60)
+			r.breaks = c.breaks
+			r.run(1)
+			r.breaks = nil
+			r.look()
+			state, good, running := r.state, r.snap.Contacts, r.on()
+			require.Equal(t, c.breaks == nil, running == r.want)
+			judge := func(active, valid hardware.ContactSet) {
+				r.state, r.snap.Contacts = state, hardware.Contacts{Active: active, Valid: valid}
+				r.judge(time.Second)
+				level, left := must(active, valid, running)
+				if c.breaks != nil {
+					level, left = hardware.ForcedOff, 0
+				}
+				if r.out.Forced != level || r.on() != left {
+					t.Fatalf("contacts %018b read %018b: forced %v, expected %v; on %022b, expected %022b", active, valid, r.out.Forced, level, r.on(), left)
+				}
+			}
+			for bits := range hardware.ContactSet(1) << hardware.ContactCount {
+				if !*everyState {
+					judge(bits, everyContact)
+					judge(good.Active, bits)
+					continue
+				}
+				for active := bits; ; active = (active - 1) & bits {
+					judge(active, bits)
+					if active == 0 {
+						break
+					}
+				}
+			}
+		})
+	}
+}
+
+// must says what the contacts forbid in the tick that shows them, of what was on.
+func must(active, valid hardware.ContactSet, on hardware.OutputSet) (hardware.SafeLevel, hardware.OutputSet) {
+	bad := func(id hardware.ContactID) bool { return active>>id&1 == 1 || valid>>id&1 == 0 }
+	missing := func(id hardware.ContactID) bool { return active>>id&1 == 0 || valid>>id&1 == 0 }
+	level := hardware.NotForced
+	if bad(hardware.ContactDoor) {
+		on &^= forwards | blowerOut | heatAndCold | sprayOut
+	}
+	if bad(hardware.ContactGas) {
+		on &^= heatAndCold | sprayOut
+	}
+	if bad(hardware.ContactHighPressure) || bad(hardware.ContactLowPressure) {
+		on &^= compressorOut
+	}
+	if missing(hardware.ContactWaterSupply) {
+		on &^= sprayOut
+	}
+	if bad(hardware.ContactHighLimit) {
+		level = hardware.ForcedSafe
+		on &^= heatAndCold | sprayOut | ventOut
+	}
+	if bad(hardware.ContactEStop) || bad(hardware.ContactSmoke) || bad(hardware.ContactInsideButton) || bad(hardware.ContactFloat) ||
+		bad(hardware.ContactInhibit) || missing(hardware.ContactMains) {
+		level, on = hardware.ForcedOff, 0
+	}
+	return level, on
+}
+
+// Every combination of what is read back, each on, off or unreadable: in the tick that shows it only both directions of a
+// fan group force anything; all else is given its time.
+func TestEveryReadBack(t *testing.T) {
 	r := newRig(t)
 	r.drying()
 	r.run(60)
-	state, good := r.state, func() hardware.Contacts { r.look(); return r.snap.Contacts }()
-	running := r.on()
-	expect := func(c hardware.Contacts) (hardware.SafeLevel, hardware.OutputSet) {
-		bad := func(id hardware.ContactID) bool { return c.Active>>id&1 == 1 || c.Valid>>id&1 == 0 }
-		missing := func(id hardware.ContactID) bool { return c.Active>>id&1 == 0 || c.Valid>>id&1 == 0 }
-		level, left := hardware.NotForced, running
-		if bad(hardware.ContactDoor) {
-			left = 0
+	r.look()
+	state, running := r.state, r.on()
+	var lines []hardware.OutputID
+	for o := range hardware.OutputCount {
+		if r.layout.ReadBack.Has(o) {
+			lines = append(lines, o)
 		}
-		if bad(hardware.ContactGas) {
-			left &^= heat1 | compressorOut
-		}
-		if bad(hardware.ContactHighPressure) || bad(hardware.ContactLowPressure) {
-			left &^= compressorOut
-		}
-		if bad(hardware.ContactHighLimit) {
-			level = hardware.ForcedSafe
-			left &^= heat1 | compressorOut
-		}
-		if bad(hardware.ContactEStop) || bad(hardware.ContactSmoke) || bad(hardware.ContactInsideButton) || bad(hardware.ContactFloat) ||
-			bad(hardware.ContactInhibit) || missing(hardware.ContactMains) {
-			level, left = hardware.ForcedOff, 0
-		}
-		return level, left
 	}
-	judge := func(c hardware.Contacts) {
-		r.state, r.snap.Contacts = state, c
+	combinations := 1
+	for range lines {
+		combinations *= 3
+	}
+	for n := range combinations {
+		var on, valid hardware.OutputSet
+		for left, i := n, 0; i < len(lines); left, i = left/3, i+1 {
+			on = on.With(lines[i], left%3 == 1)
+			valid = valid.With(lines[i], left%3 != 2)
+		}
+		r.state, r.snap.ReadBack, r.snap.ReadBackValid = state, on, valid
 		r.judge(time.Second)
-		level, left := expect(c)
+		level, left := hardware.NotForced, running
+		for g := range r.layout.FanGroups {
+			if on.Has(hardware.FanForward(g)) && on.Has(hardware.FanReverse(g)) {
+				level, left = hardware.ForcedOff, 0
+			}
+		}
 		if r.out.Forced != level || r.on() != left {
-			t.Fatalf("contacts %018b read %018b: forced %v, expected %v; on %022b, expected %022b", c.Active, c.Valid, r.out.Forced, level, r.on(), left)
+			t.Fatalf("read back %022b, valid %022b: forced %v, expected %v; on %022b, expected %022b", on, valid, r.out.Forced, level, r.on(), left)
 		}
 	}
-	for bits := range hardware.ContactSet(1) << hardware.ContactCount {
-		judge(hardware.Contacts{Active: bits, Valid: everyContact})
-		judge(hardware.Contacts{Active: good.Active, Valid: bits})
-	}
+	t.Logf("%d combinations of %d outputs", combinations, len(lines))
 }
