@@ -14,6 +14,7 @@ import (
 	"os"
 	"os/exec"
 	"path/filepath"
+	"regexp"
 	"runtime"
 	"slices"
 	"strconv"
@@ -140,22 +141,30 @@ func (s *source) build(ctx context.Context, work string, changed map[string]stri
 func (s *source) run(ctx context.Context, binary string, number int) (fate string, words []byte, err error) {
 	for _, choice := range [][]string{{"-test.skip", slowTests}, {"-test.run", slowTests}} {
 		limited, cancel := context.WithTimeout(ctx, mutantWait)
-		limit := fmt.Sprintf("ulimit -t %d; exec \"$0\" \"$@\"", mutantTime)
+		limit := fmt.Sprintf("ulimit -S -t %d; exec \"$0\" \"$@\"", mutantTime)
 		arguments := append([]string{"-c", limit, binary}, choice...)
 		cmd := exec.CommandContext(limited, "sh", append(arguments, "-test.short", "-test.failfast", "-test.timeout=0", "-rapid.nofailfile")...)
 		cmd.SysProcAttr = &syscall.SysProcAttr{Pdeathsig: syscall.SIGKILL} // a mutant may run for ever
 		cmd.Dir, cmd.Env = s.dir, append(os.Environ(), "GOMAXPROCS=1", "GOMEMLIMIT=1GiB", fmt.Sprintf("%s=%d", mutantVariable, number))
 		words, err := cmd.CombinedOutput()
+		waits := limited.Err() != nil
 		cancel()
 		if ctx.Err() != nil {
 			return "", words, ctx.Err()
 		}
-		if err != nil {
+		switch {
+		case err == nil:
+		case waits || died.Match(words):
 			return killed, words, nil
+		default: // not the mutant's doing: no room, no process
+			return "", words, fmt.Errorf("run mutant %d: %w: %s", number, err, words)
 		}
 	}
 	return survived, nil, nil
 }
+
+// died is what the tests of a mutant say that is noticed: a failure, a panic, or a loop that the processor's limit ended.
+var died = regexp.MustCompile(`(?m)^(FAIL|--- FAIL|panic: |fatal error: |SIGXCPU: CPU time limit exceeded)`)
 
 // weave builds one binary that can be any of the pending mutants of functions; those that do not compile are told.
 func (s *source) weave(ctx context.Context, work string, pending []int) (binary string, woven, broken []int, err error) {
@@ -220,9 +229,12 @@ func (s *source) inFunction(m *mutant) bool {
 
 // judgeAlone builds and runs one mutant that cannot be woven in.
 func (s *source) judgeAlone(ctx context.Context, work string, m *mutant) (string, error) {
-	binary, _, err := s.build(ctx, work, map[string]string{m.file: string(m.apply(s.files[m.file]))})
-	if err != nil {
+	binary, words, err := s.build(ctx, work, map[string]string{m.file: string(m.apply(s.files[m.file]))})
+	switch {
+	case err != nil && errorLine.Match(words):
 		return invalid, ctx.Err()
+	case err != nil:
+		return "", fmt.Errorf("build: %w\n%s", err, words)
 	}
 	fate, _, err := s.run(ctx, binary, 0)
 	return fate, err

@@ -105,6 +105,10 @@ func mutantsOf(file string, src []byte) ([]mutant, error) {
 				if n.Tok == token.BREAK || n.Tok == token.CONTINUE {
 					add(n.Pos(), n.End(), "", n)
 				}
+			case *ast.KeyValueExpr:
+				if key, ok := n.Key.(*ast.Ident); ok && zeroed[key.Name] {
+					add(n.Value.Pos(), n.Value.End(), "0", n)
+				}
 			case *ast.BasicLit:
 				if text, ok := oneMore(n); ok {
 					add(n.Pos(), n.End(), text, n)
@@ -140,6 +144,9 @@ func negate(cond ast.Expr, add func(from, to token.Pos, text string, around ast.
 		negate(e.X, add)
 	}
 }
+
+// zeroed names what rows of the table of rules say beside numbers, words and conditions: each is taken away.
+var zeroed = map[string]bool{"level": true, "refuse": true, "clears": true, "from": true}
 
 // boolean names the calls that answer yes or no.
 var boolean = map[string]bool{"Has": true, "OK": true, "Clear": true, "Proven": true, "Finite": true, "usableAir": true, "tooOld": true,
