@@ -154,7 +154,7 @@ func (a *app) probeWatch(ctx context.Context, path string, every time.Duration, 
 	clock := mono.NewReal(every)
 	kiln, err := board.Open(file.Wiring(clock), host)
 	if err != nil {
-		return failf(exitFailed, "kiln %q: %w", file.Name, err)
+		return failf(exitFailed, "kiln %q: %w", file.Name, file.Locate(err))
 	}
 	defer func() { err = errors.Join(err, kiln.Close()) }()
 	layout := file.Layout()
@@ -224,10 +224,10 @@ func (a *app) outputsOff(path string) error {
 	}
 	kiln, err := board.Open(file.Wiring(mono.NewReal(tick)).OutputsOnly(), host)
 	if err != nil {
-		return failf(exitFailed, "kiln %q: %w", file.Name, err)
+		return failf(exitFailed, "kiln %q: %w", file.Name, file.Locate(err))
 	}
 	if err := kiln.Close(); err != nil { // it switches off and proves it
-		return failf(exitFailed, "kiln %q: %w", file.Name, err)
+		return failf(exitFailed, "kiln %q: %w", file.Name, file.Locate(err))
 	}
 	if !a.json {
 		_, err = fmt.Fprintf(a.out, "%s of kiln %s off\n", count(len(file.Outputs), "output"), file.Name)

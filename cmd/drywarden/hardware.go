@@ -61,7 +61,7 @@ func (a *app) checkHardware(ctx context.Context, path string, warm bool) (err er
 	clock := mono.NewReal(time.Second)
 	kiln, err := board.Open(file.Wiring(clock), host)
 	if err != nil {
-		return failf(exitFailed, "kiln %q: %w", file.Name, err)
+		return failf(exitFailed, "kiln %q: %w", file.Name, file.Locate(err))
 	}
 	defer func() { err = errors.Join(err, kiln.Close()) }()
 	a.say("every output is off; looking for %.0f s\n", settleFor.Seconds())

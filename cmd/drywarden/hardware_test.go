@@ -201,7 +201,7 @@ func TestCheckHardwareFinds(t *testing.T) {
 		}, "no safe level", true},
 		{"line taken", nil, func(k string) string { return strings.Replace(k, "relay0/2", "relay0/1", 1) }, "each line once", true},
 		{"two probes at one address", nil, func(k string) string { return strings.Replace(k, "0x45", "0x44", 1) }, "each address on a bus once", true},
-		{"no such bus", nil, func(k string) string { return strings.Replace(k, "i2c-2", "i2c-7", 1) }, "open bus i2c-7: no such bus", true},
+		{"no such bus", nil, func(k string) string { return strings.Replace(k, "i2c-2", "i2c-7", 1) }, `probe[3].bus: found "i2c-7": no such bus, expected one that is there: i2c-1, i2c-2`, true},
 	} {
 		t.Run(x.name, func(t *testing.T) {
 			synctest.Test(t, func(t *testing.T) {

@@ -29,7 +29,7 @@ func openBoard(file *kilnfile.File, log *slog.Logger, tools *daemonTools) (*driv
 	})
 	kiln, err := board.Open(file.Wiring(pace), host)
 	if err != nil {
-		return nil, failf(exitFailed, "kiln %q: %w", file.Name, err)
+		return nil, failf(exitFailed, "kiln %q: %w", file.Name, file.Locate(err))
 	}
 	tools.add(kiln.Close)
 	return &driven{kiln: kiln, layout: file.Layout(), pace: pace,

@@ -75,11 +75,14 @@ func Open(config Config, host Host) (*Board, error) {
 	b.meter.err = errNever
 	w := &wiring{board: b, host: host, buses: map[string]I2C{}, serials: map[string]*line{}}
 	w.wire()
-	off := func() {
+	drive := func() {
 		for _, loop := range w.drives {
 			b.running.Go(func() { loop(ctx) })
 		}
 		w.drives = nil
+	}
+	off := func() {
+		drive()
 		_ = b.put(config.Clock.Now(), hardware.Outputs{}, openPatience) // Apply tells what does not answer
 	}
 	// What is on an expander may still be on from before a crash. A line that is claimed may change, and to the relay of the
@@ -90,6 +93,7 @@ func Open(config Config, host Host) (*Board, error) {
 	}
 	w.claim()
 	if err := errors.Join(w.faults...); err != nil {
+		drive() // what could be claimed is switched off, too
 		return nil, errors.Join(err, b.Close())
 	}
 	off()

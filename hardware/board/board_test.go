@@ -6,6 +6,7 @@ import (
 	"math"
 	"os"
 	"path/filepath"
+	"slices"
 	"strconv"
 	"strings"
 	"sync/atomic"
@@ -84,6 +85,11 @@ func (m *models) Serial(port string, _ int) (Serial, error) {
 func (m *models) claim(name string, lines []string, output bool) (Lines, error) {
 	if name != "gpiochip0" {
 		return nil, fmt.Errorf("no such chip")
+	}
+	for _, line := range lines {
+		if slices.Contains(m.gpio.Claimed(), line) {
+			return nil, &LineError{line, fmt.Errorf("device or resource busy")}
+		}
 	}
 	return m.gpio.Claim(lines, output)
 }
@@ -472,41 +478,64 @@ func TestSerialComesBack(t *testing.T) {
 	})
 }
 
+// A line that another holds is told where that line is written, not where its chip came up first.
+func TestLineHeldByAnother(t *testing.T) {
+	inBubble(t, func(t *testing.T, m *models, c Config) {
+		at := -1
+		for i := range c.Outputs {
+			c.Outputs[i].Key = fmt.Sprintf("output[%d]", i+1)
+			if strings.HasPrefix(c.Outputs[i].Line, "gpiochip0/") {
+				at = i
+			}
+		}
+		_, name, err := splitLine(c.Outputs[at].Line)
+		require.NoError(t, err)
+		_, err = m.gpio.Claim([]string{name}, true)
+		require.NoError(t, err)
+		b, err := Open(c, m)
+		require.Nil(t, b)
+		fault, ok := errors.AsType[*WiringFault](err)
+		require.True(t, ok, err)
+		require.Equal(t, fmt.Sprintf("output[%d].line", at+1), fault.Path())
+		require.Contains(t, fault.Found, strconv.Quote(c.Outputs[at].Line)+": device or resource busy")
+	})
+}
+
 func TestFaultsOfWiring(t *testing.T) {
 	for _, x := range []struct {
 		name   string
 		change func(*Config)
 		want   string
 	}{
-		{"unknown chip", func(c *Config) { c.Probes[0].Driver = "max6675" }, `probe db-1: probe db-1: unknown driver "max6675"`},
-		{"two probes at one address", func(c *Config) { c.Probes[6].Driver, c.Probes[6].Address = SHT4x, "0x44" }, "probe out-1: probe out-1 uses address 0x44 on i2c-1, which probe rh-1 uses already"},
+		{"unknown chip", func(c *Config) { c.Probes[0].Driver = "max6675" }, `probe db-1.driver: found "max6675", expected one of max31865, `},
+		{"two probes at one address", func(c *Config) { c.Probes[6].Driver, c.Probes[6].Address = SHT4x, "0x44" }, "probe out-1.address: found probe out-1 uses address 0x44 on i2c-1, which probe rh-1 uses already"},
 		{"two humidities of one chip", func(c *Config) { c.Layout.Probes[5].Role = hardware.RoleHumidity }, "which probe rh-1 uses already"},
 		{"one sensor twice", func(c *Config) { c.Probes[3].Address = oneWireA }, "which probe db-2 uses already"},
 		{"expander where a converter is", func(c *Config) { c.Expanders[0].Address = 0x49 }, "0x20 to 0x27"},
 		{"line taken", func(c *Config) { c.Contacts[1].Line = "gpiochip0/17" }, "line gpiochip0/17"},
 		{"expander pin taken", func(c *Config) { c.Contacts[3].Line = "relay0/02" }, "line relay0/2"},
-		{"no such bus", func(c *Config) { c.Probes[0].Bus = "spi7.0" }, "probe db-1: open spi7.0: no such bus"},
-		{"no such I2C bus", func(c *Config) { c.Expanders[0].Bus = "i2c-9" }, "open bus i2c-9: no such bus"},
-		{"no such 1-wire bus", func(c *Config) { c.Probes[2].Bus, c.Probes[3].Bus = "w1-3", "w1-3" }, "probe db-2: open bus w1-3"},
-		{"no such GPIO chip", func(c *Config) { c.Contacts[0].Line = "gpiochip4/5" }, "no such chip"},
-		{"no such port", func(c *Config) { c.Meter.Bus = "/dev/ttyUSB9" }, "open /dev/ttyUSB9: no such port"},
-		{"no safe level", func(c *Config) { c.Outputs[0].ActiveLow = true }, "output fan_forward_1: active low has no safe level"},
-		{"role that a chip cannot give", func(c *Config) { c.Layout.Probes[0].Role = hardware.RoleHumidity }, "does not measure for the role humidity"},
-		{"no front end", func(c *Config) { c.Probes[8].Pin.Front = nil }, "probe pin-1: no front end"},
-		{"no wires", func(c *Config) { c.Probes[1].RTD.Wires = 0 }, "0 wires"},
+		{"no such bus", func(c *Config) { c.Probes[0].Bus = "spi7.0" }, `probe db-1.bus: found "spi7.0": no such bus, expected one that is there: spi0.0, spi0.1`},
+		{"no such I2C bus", func(c *Config) { c.Expanders[0].Bus = "i2c-9" }, `found "i2c-9": no such bus, expected one that is there: i2c-1`},
+		{"no such 1-wire bus", func(c *Config) { c.Probes[2].Bus, c.Probes[3].Bus = "w1-3", "w1-3" }, `probe db-2.bus: found "w1-3": `},
+		{"no such GPIO chip", func(c *Config) { c.Contacts[0].Line = "gpiochip4/5" }, `found "gpiochip4/5": no such chip`},
+		{"no such port", func(c *Config) { c.Meter.Bus = "/dev/ttyUSB9" }, `found "/dev/ttyUSB9": no such port, expected one that is there: /dev/serial/by-id/rs485`},
+		{"no safe level", func(c *Config) { c.Outputs[0].ActiveLow = true }, `found "low", which has no safe level`},
+		{"role that a chip cannot give", func(c *Config) { c.Layout.Probes[0].Role = hardware.RoleHumidity }, `probe db-1.role: found "humidity" of a max31865`},
+		{"no front end", func(c *Config) { c.Probes[8].Pin.Front = nil }, "probe pin-1.front_end: found nothing"},
+		{"no wires", func(c *Config) { c.Probes[1].RTD.Wires = 0 }, "probe wb-1.rtd: found 0 wires, expected 2, 3 or 4"},
 		{"pulses on an expander", func(c *Config) { c.Condensate.Line = "relay0/14" }, "too seldom for pulses"},
-		{"contact that is not wired", func(c *Config) { c.Contacts = c.Contacts[1:] }, "contacts that are not wired"},
-		{"converter that is none", func(c *Config) { c.Outputs[2].Current = "adc1/0" }, `current "adc1/0"`},
+		{"contact that is not wired", func(c *Config) { c.Contacts = c.Contacts[1:] }, "contacts of the layout that are not wired"},
+		{"converter that is none", func(c *Config) { c.Outputs[2].Current = "adc1/0" }, `found "adc1/0"`},
 		{"line without a chip", func(c *Config) { c.Outputs[0].Line = "17" }, `line "17"`},
 		{"two energy meters", func(c *Config) { c.Energy = &Pulse{Line: "gpiochip0/26", Each: 3600} }, "energy meter"},
-		{"a fan drive that is not wired", func(c *Config) { c.Layout.FanDrive = true }, "fan drive: expected one"},
+		{"a fan drive that is not wired", func(c *Config) { c.Layout.FanDrive = true }, "in the fan drive, expected one"},
 		{"a drive's channel", func(c *Config) { withDrive(c, "", "gpio18") }, "gpio18"},
 		{"a drive's channel twice", func(c *Config) { c.Layout.FanGroups = 2; withDrive(c, "", "pwmchip0/0", "pwmchip0/0") }, "which the fan drive uses already"},
 		{"channels without groups", func(c *Config) { withDrive(c, "", "pwmchip0/0", "pwmchip0/1") }, "2 channels for 1 fan groups"},
-		{"a drive's period", func(c *Config) { withDrive(c, "", "pwmchip0/0"); c.Drive.Period = time.Second }, "period 1s"},
-		{"no such channel", func(c *Config) { withDrive(c, "nowhere", "pwmchip0/0") }, "open pwmchip0/0"},
-		{"probes missing", func(c *Config) { c.Probes = c.Probes[1:] }, "9 probes are wired, the layout has 10"},
-		{"not a number", func(c *Config) { c.Condensate.Each = math.NaN() }, "NaN a pulse"},
+		{"a drive's period", func(c *Config) { withDrive(c, "", "pwmchip0/0"); c.Drive.Period = time.Second }, "fans.hertz: found a period of 1s"},
+		{"no such channel", func(c *Config) { withDrive(c, "nowhere", "pwmchip0/0") }, `.channels: found "pwmchip0/0": `},
+		{"probes missing", func(c *Config) { c.Probes = c.Probes[1:] }, "9 probes wired and 10 in the layout"},
+		{"not a number", func(c *Config) { c.Condensate.Each = math.NaN() }, "found NaN, expected more than 0"},
 	} {
 		t.Run(x.name, func(t *testing.T) {
 			inBubble(t, func(t *testing.T, m *models, c Config) {
@@ -514,6 +543,7 @@ func TestFaultsOfWiring(t *testing.T) {
 				b, err := Open(c, m)
 				require.Nil(t, b)
 				require.ErrorContains(t, err, x.want)
+				require.NotContains(t, err.Error(), "hang", "nothing does")
 				require.Empty(t, m.gpio.Claimed(), "nothing is left claimed")
 			})
 		})

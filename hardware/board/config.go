@@ -33,6 +33,9 @@ const (
 
 var drivers = []string{MAX31865, DS18B20, SHT3x, SHT4x, ADS1115, Modbus, IIO}
 
+// Drivers lists the drivers of probes.
+func Drivers() []string { return slices.Clone(drivers) }
+
 // Config is how a kiln is wired. Key in its parts says where a part is written, for errors; it may be empty.
 type Config struct {
 	Layout     hardware.Layout
@@ -206,41 +209,61 @@ func expanderPin(name string) (int, error) {
 	return n, nil
 }
 
-// WiringFault is one thing that is wrong with the wiring as it is written.
+// WiringFault is one thing that is wrong with the wiring, as it is written or as it is found when it is opened.
 type WiringFault struct {
-	Key  string // of the part; empty: of the whole
-	Text string // what is wrong and what was expected
+	Key      string // of the part; empty: of the whole
+	Field    string // of the part, as kiln files write it: "bus", "rtd"; empty: the part itself
+	Found    string // what is written, and what is the matter with it
+	Expected string // empty: that says itself
+	Err      error  // what the system said; nil: nothing was asked
+}
+
+// Path is where the fault is: key and field.
+func (f *WiringFault) Path() string {
+	if f.Key == "" || f.Field == "" {
+		return f.Key
+	}
+	return f.Key + "." + f.Field
 }
 
 // Error gives the fault in one line.
-func (f WiringFault) Error() string {
-	if f.Key == "" {
-		return f.Text
+func (f *WiringFault) Error() string {
+	text := "found " + f.Found
+	if path := f.Path(); path != "" {
+		text = path + ": " + text
 	}
-	return f.Key + ": " + f.Text
+	if f.Expected != "" {
+		text += ", expected " + f.Expected
+	}
+	return text
 }
+
+// Unwrap gives what the system said.
+func (f *WiringFault) Unwrap() error { return f.Err }
 
 // checker collects faults.
 type checker struct {
-	faults []WiringFault
+	faults []*WiringFault
 	taken  map[string]string // what is used by what
 }
 
-func (c *checker) fault(key, format string, args ...any) {
-	c.faults = append(c.faults, WiringFault{key, fmt.Sprintf(format, args...)})
+func (c *checker) fault(key, field, found, expected string) {
+	c.faults = append(c.faults, &WiringFault{Key: key, Field: field, Found: found, Expected: expected})
 }
 
-func (c *checker) err(key string, err error) bool {
+// err takes an error apart that says what was expected behind a colon.
+func (c *checker) err(key, field string, err error) bool {
 	if err != nil {
-		c.fault(key, "%v", err)
+		found, expected, _ := strings.Cut(err.Error(), ": expected ")
+		c.fault(key, field, found, expected)
 	}
 	return err != nil
 }
 
 // take notes that by uses what; what must be used by one alone.
-func (c *checker) take(key, what, by string) {
+func (c *checker) take(key, field, what, by string) {
 	if other, ok := c.taken[what]; ok {
-		c.fault(key, "%s uses %s, which %s uses already", by, what, other)
+		c.fault(key, field, fmt.Sprintf("%s uses %s, which %s uses already", by, what, other), "a place of its own")
 		return
 	}
 	c.taken[what] = by
@@ -256,15 +279,16 @@ func (c *Config) Check() error {
 }
 
 // Faults is Check's answer fault by fault.
-func (c *Config) Faults() []WiringFault {
+func (c *Config) Faults() []*WiringFault {
 	k := &checker{taken: map[string]string{}}
 	if c.Clock == nil {
-		k.fault("", "no clock")
+		k.fault("", "", "no clock", "one")
 	}
+	const ownName = "a name of its own without a slash"
 	expanders := map[string]bool{}
 	for _, e := range c.Expanders {
 		if e.Name == "" || strings.Contains(e.Name, "/") || expanders[e.Name] {
-			k.fault(e.Key, "expander %q: expected a name of its own without a slash", e.Name)
+			k.fault(e.Key, "id", strconv.Quote(e.Name), ownName)
 		}
 		expanders[e.Name] = true
 		c.chip(k, e.Key, e.Bus, e.Address, 0x20, 0x27, "expander "+e.Name)
@@ -272,89 +296,101 @@ func (c *Config) Faults() []WiringFault {
 	converters := map[string]bool{}
 	for _, v := range c.Converters {
 		if v.Name == "" || strings.Contains(v.Name, "/") || converters[v.Name] {
-			k.fault(v.Key, "converter %q: expected a name of its own without a slash", v.Name)
+			k.fault(v.Key, "id", strconv.Quote(v.Name), ownName)
 		}
 		converters[v.Name] = true
 		c.chip(k, v.Key, v.Bus, v.Address, 0x48, 0x4B, "converter "+v.Name)
 	}
 	c.checkProbes(k)
 	c.checkOutputs(k, converters)
-	line := func(key, at, by string) {
-		chip, name, err := splitLine(at)
-		if k.err(key, err) {
+	c.checkContacts(k, expanders)
+	c.checkMeters(k, expanders)
+	return k.faults
+}
+
+// line checks a line, and takes it.
+func (k *checker) line(key, field, at, by string, expanders map[string]bool) {
+	chip, name, err := splitLine(at)
+	if k.err(key, field, err) {
+		return
+	}
+	if expanders[chip] {
+		n, err := expanderPin(name)
+		if k.err(key, field, err) {
 			return
 		}
-		if expanders[chip] {
-			n, err := expanderPin(name)
-			if k.err(key, err) {
-				return
-			}
-			name = strconv.Itoa(n)
-		}
-		k.take(key, "line "+chip+"/"+name, by)
+		name = strconv.Itoa(n)
 	}
+	k.take(key, field, "line "+chip+"/"+name, by)
+}
+
+func (c *Config) checkContacts(k *checker, expanders map[string]bool) {
 	var contacts hardware.ContactSet
 	for _, x := range c.Contacts {
-		line(x.Key, x.Line, "contact "+x.ID.String())
+		k.line(x.Key, "line", x.Line, "contact "+x.ID.String(), expanders)
 		if x.ID >= hardware.ContactCount || contacts.Has(x.ID) || !c.Layout.Contacts.Has(x.ID) {
-			k.fault(x.Key, "contact %v: expected each contact of the layout once", x.ID)
+			k.fault(x.Key, "id", strconv.Quote(x.ID.String()), "each contact of the layout once")
 		}
 		if x.Debounce < 0 || x.Debounce > time.Second {
-			k.fault(x.Key, "contact %v: debounce %v, expected at most 1 s", x.ID, x.Debounce)
+			k.fault(x.Key, "debounce", x.Debounce.String(), "at most 1 s")
 		}
 		contacts = contacts.With(x.ID, true)
 	}
 	if contacts != c.Layout.Contacts {
-		k.fault("", "the layout has contacts that are not wired")
+		k.fault("", "", "contacts of the layout that are not wired", "all wired")
 	}
 	for _, o := range c.Outputs {
-		line(o.Key, o.Line, "output "+o.ID.String())
+		k.line(o.Key, "line", o.Line, "output "+o.ID.String(), expanders)
 		if o.ReadBack != "" {
-			line(o.Key, o.ReadBack, "read-back of "+o.ID.String())
+			k.line(o.Key, "read_back", o.ReadBack, "read-back of "+o.ID.String(), expanders)
 		}
 	}
+}
+
+func (c *Config) checkMeters(k *checker, expanders map[string]bool) {
 	for _, m := range []struct {
 		fitted bool
 		pulse  *Pulse
 		other  *Meter
 		what   string
-	}{{c.Layout.Condensate, c.Condensate, nil, "condensate meter"}, {c.Layout.EnergyMeter, c.Energy, c.Meter, "energy meter"}} {
+		each   string // the field
+	}{{c.Layout.Condensate, c.Condensate, nil, "condensate meter", "kilograms_per_pulse"},
+		{c.Layout.EnergyMeter, c.Energy, c.Meter, "energy meter", "energy_per_pulse"}} {
 		if m.fitted != (m.pulse != nil || m.other != nil) || m.pulse != nil && m.other != nil {
-			k.fault("", "%s: expected one when the layout has one", m.what)
+			k.fault("", "", "layout and wiring that differ in the "+m.what, "one when the layout has one")
 		}
 		if p := m.pulse; p != nil {
-			line(p.Key, p.Line, m.what)
+			k.line(p.Key, "line", p.Line, m.what, expanders)
 			if !(p.Each > 0) {
-				k.fault(p.Key, "%s: %g a pulse, expected more than 0", m.what, p.Each)
+				k.fault(p.Key, m.each, fmt.Sprintf("%g", p.Each), "more than 0")
 			}
-			k.err(p.Key, p.Settings.Validate())
+			k.err(p.Key, "", p.Settings.Validate())
 			if chip, _, _ := splitLine(p.Line); expanders[chip] {
-				k.fault(p.Key, "%s: an expander is looked at too seldom for pulses: a line of the computer is needed", m.what)
+				k.fault(p.Key, "line", strconv.Quote(p.Line)+" of an expander, which is looked at too seldom for pulses", "a line of the computer")
 			}
 		}
 	}
 	if m := c.Meter; m != nil {
-		k.err(m.Key, m.Energy.Validate())
+		k.err(m.Key, "register", m.Energy.Validate())
 		if m.Device == 0 || m.Device > 247 {
-			k.fault(m.Key, "energy meter: device %d, expected 1 to 247", m.Device)
+			k.fault(m.Key, "address", strconv.Itoa(int(m.Device)), "a device from 1 to 247")
 		}
 	}
-	return k.faults
 }
 
 // chip checks a chip on I2C that is no probe.
 func (c *Config) chip(k *checker, key, bus string, at, low, high uint16, by string) {
 	_, err := number(bus, "i2c-")
-	k.err(key, err)
+	k.err(key, "bus", err)
 	if at < low || at > high {
-		k.fault(key, "%s: address 0x%02x, expected 0x%02x to 0x%02x", by, at, low, high)
+		k.fault(key, "address", fmt.Sprintf("0x%02x", at), fmt.Sprintf("0x%02x to 0x%02x", low, high))
 	}
-	k.take(key, fmt.Sprintf("address 0x%02x on %s", at, bus), by)
+	k.take(key, "address", fmt.Sprintf("address 0x%02x on %s", at, bus), by)
 }
 
 func (c *Config) checkProbes(k *checker) {
 	if len(c.Probes) != len(c.Layout.Probes) || len(c.Probes) > hardware.MaxProbes {
-		k.fault("", "%d probes are wired, the layout has %d, at most %d can be", len(c.Probes), len(c.Layout.Probes), hardware.MaxProbes)
+		k.fault("", "", fmt.Sprintf("%d probes wired and %d in the layout", len(c.Probes), len(c.Layout.Probes)), fmt.Sprintf("as many, at most %d", hardware.MaxProbes))
 		return
 	}
 	type shared struct{ driver, bus string }
@@ -363,13 +399,13 @@ func (c *Config) checkProbes(k *checker) {
 		layout := c.Layout.Probes[i]
 		by := "probe " + layout.Name
 		if !slices.Contains(drivers, p.Driver) {
-			k.fault(p.Key, "%s: unknown driver %q, expected one of %s", by, p.Driver, strings.Join(drivers, ", "))
+			k.fault(p.Key, "driver", strconv.Quote(p.Driver), "one of "+strings.Join(drivers, ", "))
 			continue
 		}
 		if !gives(p.Driver, layout.Role) {
-			k.fault(p.Key, "%s: a %s does not measure for the role %v", by, p.Driver, layout.Role)
+			k.fault(p.Key, "role", fmt.Sprintf("%q of a %s", layout.Role.String(), p.Driver), "what a "+p.Driver+" measures")
 		}
-		place := c.place(k, p, by)
+		place := c.place(k, p)
 		if place == "" {
 			continue
 		}
@@ -378,63 +414,76 @@ func (c *Config) checkProbes(k *checker) {
 		if humid(layout.Role) {
 			part = "humidity"
 		}
+		field := "address"
+		if p.Driver == MAX31865 {
+			field = "bus"
+		}
 		at := shared{p.Driver, place}
 		switch {
 		case chips[at] == nil:
 			chips[at] = map[string]bool{part: true}
-			k.take(p.Key, place, by)
+			k.take(p.Key, field, place, by)
 		case (p.Driver == SHT3x || p.Driver == SHT4x || p.Driver == Modbus) && !chips[at][part]:
 			chips[at][part] = true
 		default:
-			k.take(p.Key, place, by)
+			k.take(p.Key, field, place, by)
 		}
 	}
 }
 
 // place names what a probe occupies, and checks what its driver needs.
-func (c *Config) place(k *checker, p Probe, by string) string {
+func (c *Config) place(k *checker, p Probe) string {
 	switch p.Driver {
 	case MAX31865:
-		if _, _, err := spiNumbers(p.Bus); k.err(p.Key, err) {
+		if _, _, err := spiNumbers(p.Bus); k.err(p.Key, "bus", err) {
 			return ""
 		}
-		if err := p.RTD.Validate(); err != nil {
-			k.fault(p.Key, "%s: %v", by, err)
-		}
+		k.err(p.Key, "rtd", p.RTD.Validate())
 		return p.Bus
 	case DS18B20:
 		_, err := number(p.Bus, "w1-")
-		if k.err(p.Key, err) || k.err(p.Key, ds18b20.CheckID(p.Address)) {
+		if k.err(p.Key, "bus", err) || k.err(p.Key, "address", ds18b20.CheckID(p.Address)) {
 			return ""
 		}
 		return "sensor " + p.Address
 	case SHT3x, SHT4x, ADS1115:
-		return c.i2cPlace(k, p, by)
+		return c.i2cPlace(k, p)
 	case Modbus:
 		n, err := strconv.Atoi(p.Address)
-		if err != nil || n < 1 || n > 247 || p.Bus == "" {
-			k.fault(p.Key, "%s: device %q on %q, expected 1 to 247 on a serial port", by, p.Address, p.Bus)
+		if err != nil || n < 1 || n > 247 {
+			k.fault(p.Key, "address", strconv.Quote(p.Address), "a device from 1 to 247")
 			return ""
 		}
-		k.err(p.Key, p.Registers.Temperature.Validate())
-		k.err(p.Key, p.Registers.Humidity.Validate())
+		if p.Bus == "" {
+			k.fault(p.Key, "bus", "nothing", "a serial port")
+			return ""
+		}
+		k.err(p.Key, "registers.temperature", p.Registers.Temperature.Validate())
+		k.err(p.Key, "registers.humidity", p.Registers.Humidity.Validate())
 		return fmt.Sprintf("device %d on %s", n, p.Bus)
 	}
 	cell, err := cellOf(p, "")
-	if k.err(p.Key, err) {
+	if k.err(p.Key, "address", err) {
 		return ""
 	}
-	k.err(p.Key, cell.Validate())
+	field := "weigh"
+	switch {
+	case !strings.HasPrefix(cell.Device, "iio:device"):
+		field = "bus"
+	case cell.Channel < 0 || cell.Channel > 15:
+		field = "address"
+	}
+	k.err(p.Key, field, cell.Validate())
 	return fmt.Sprintf("channel %d of %s", cell.Channel, cell.Device)
 }
 
-func (c *Config) i2cPlace(k *checker, p Probe, by string) string {
-	if _, err := number(p.Bus, "i2c-"); k.err(p.Key, err) {
+func (c *Config) i2cPlace(k *checker, p Probe) string {
+	if _, err := number(p.Bus, "i2c-"); k.err(p.Key, "bus", err) {
 		return ""
 	}
 	text, input, pins := strings.Cut(p.Address, "/")
 	at, err := address(text)
-	if k.err(p.Key, err) {
+	if k.err(p.Key, "address", err) {
 		return ""
 	}
 	low, high := uint16(0x44), uint16(0x45)
@@ -445,23 +494,23 @@ func (c *Config) i2cPlace(k *checker, p Probe, by string) string {
 		low, high = 0x48, 0x4B
 	}
 	if at < low || at > high {
-		k.fault(p.Key, "%s: address 0x%02x, a %s has 0x%02x to 0x%02x", by, at, p.Driver, low, high)
+		k.fault(p.Key, "address", fmt.Sprintf("0x%02x", at), fmt.Sprintf("0x%02x to 0x%02x, as a %s has it", low, high, p.Driver))
 	}
 	place := fmt.Sprintf("address 0x%02x on %s", at, p.Bus)
 	if p.Driver != ADS1115 {
 		if pins {
-			k.fault(p.Key, "%s: address %q, expected no input", by, p.Address)
+			k.fault(p.Key, "address", strconv.Quote(p.Address), "no input")
 		}
 		return place
 	}
 	if n, err := strconv.Atoi(input); err != nil || n < 0 || n > 3 {
-		k.fault(p.Key, "%s: address %q, expected address and input, like \"0x48/2\"", by, p.Address)
+		k.fault(p.Key, "address", strconv.Quote(p.Address), `address and input 0 to 3, like "0x48/2"`)
 		return ""
 	}
 	if p.Pin.Front == nil {
-		k.fault(p.Key, "%s: no front end", by)
+		k.fault(p.Key, "front_end", "nothing", "a divider or a logarithmic amplifier, one of them")
 	} else {
-		k.err(p.Key, p.Pin.Front.Validate())
+		k.err(p.Key, "front_end", p.Pin.Front.Validate())
 	}
 	return "input " + input + " of " + place
 }
@@ -470,12 +519,13 @@ func (c *Config) checkOutputs(k *checker, converters map[string]bool) {
 	var outputs, readBack, current hardware.OutputSet
 	for _, o := range c.Outputs {
 		if o.ID >= hardware.OutputCount || outputs.Has(o.ID) || !c.Layout.Outputs.Has(o.ID) {
-			k.fault(o.Key, "output %v: expected each output of the layout once", o.ID)
+			k.fault(o.Key, "id", strconv.Quote(o.ID.String()), "each output of the layout once")
 			continue
 		}
 		outputs = outputs.With(o.ID, true)
 		if o.ActiveLow {
-			k.fault(o.Key, "output %v: active low has no safe level: its line is low at boot, at the start and after a power cut, which would energise it; wire it active high", o.ID)
+			k.fault(o.Key, "active", `"low", which has no safe level: the line is low at boot, at the start and after a power cut, and would energise `+o.ID.String(),
+				`"high", and wired so`)
 		}
 		if o.ReadBack != "" {
 			readBack = readBack.With(o.ID, true)
@@ -485,23 +535,22 @@ func (c *Config) checkOutputs(k *checker, converters map[string]bool) {
 		}
 		current = current.With(o.ID, true)
 		name, input, err := splitLine(o.Current)
-		if k.err(o.Key, err) {
+		if n, bad := strconv.Atoi(input); err != nil || !converters[name] || bad != nil || n < 0 || n > 3 {
+			k.fault(o.Key, "current", strconv.Quote(o.Current), `the id of a [[converter]] and its input 0 to 3, like "adc0/1"`)
 			continue
 		}
-		if n, err := strconv.Atoi(input); !converters[name] || err != nil || n < 0 || n > 3 {
-			k.fault(o.Key, "output %v: current %q, expected a converter and its input 0 to 3", o.ID, o.Current)
-		}
-		if !(o.AmperesPerVolt > 0) {
-			k.fault(o.Key, "output %v: %g A a volt, expected more than 0", o.ID, o.AmperesPerVolt)
-		}
 		for _, v := range c.Converters {
-			if v.Name == name {
-				k.take(o.Key, fmt.Sprintf("input %s of address 0x%02x on %s", input, v.Address, v.Bus), "current of "+o.ID.String())
+			if v.Name != name {
+				continue
 			}
+			if !(o.AmperesPerVolt > 0) {
+				k.fault(v.Key, "amperes_per_volt", fmt.Sprintf("%g", o.AmperesPerVolt), "more than 0")
+			}
+			k.take(o.Key, "current", fmt.Sprintf("input %s of address 0x%02x on %s", input, v.Address, v.Bus), "current of "+o.ID.String())
 		}
 	}
 	if outputs != c.Layout.Outputs || readBack != c.Layout.ReadBack || current != c.Layout.Current {
-		k.fault("", "outputs, read-backs or currents of the layout and of the wiring differ")
+		k.fault("", "", "outputs, read-backs or currents of layout and wiring that differ", "the same")
 	}
 	c.checkDrive(k)
 }

@@ -46,21 +46,21 @@ func pwmNumbers(channel string) (chip, number int, err error) {
 func (c *Config) checkDrive(k *checker) {
 	d := c.Drive
 	if c.Layout.FanDrive != (d != nil) {
-		k.fault("", "fan drive: expected one when the layout has one")
+		k.fault("", "", "layout and wiring that differ in the fan drive", "one when the layout has one")
 	}
 	if d == nil {
 		return
 	}
 	if n := len(d.Channels); n != 1 && n != c.Layout.FanGroups {
-		k.fault(d.Key, "fan drive: %d channels for %d fan groups, expected one for all or one for each", n, c.Layout.FanGroups)
+		k.fault(d.Key, "channels", fmt.Sprintf("%d channels for %d fan groups", n, c.Layout.FanGroups), "one for all or one for each")
 	}
 	for _, channel := range d.Channels {
-		if _, _, err := pwmNumbers(channel); !k.err(d.Key, err) {
-			k.take(d.Key, "channel "+channel, "the fan drive")
+		if _, _, err := pwmNumbers(channel); !k.err(d.Key, "channels", err) {
+			k.take(d.Key, "channels", "channel "+channel, "the fan drive")
 		}
 	}
 	if d.Period < leastPeriod || d.Period > mostPeriod {
-		k.fault(d.Key, "fan drive: period %v, expected %v to %v", d.Period, leastPeriod, mostPeriod)
+		k.fault(d.Key, "hertz", "a period of "+d.Period.String(), fmt.Sprintf("%v to %v", leastPeriod, mostPeriod))
 	}
 }
 
@@ -130,7 +130,7 @@ func (w *wiring) drive() {
 	for i, name := range d.Channels {
 		channels[i].period = d.Period
 		if err := channels[i].open(d.Root, name); err != nil {
-			w.fail(d.Key, "open "+name, err)
+			w.fail(d.Key, "channels", name, err, nil)
 			return
 		}
 	}

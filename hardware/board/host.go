@@ -14,7 +14,20 @@ type Host interface {
 	Serial(port string, baud int) (Serial, error)       // 8 bits, no parity, 1 stop bit
 	Outputs(chip string, lines []string) (Lines, error) // claims lines of a GPIO chip as outputs; all are low then
 	Inputs(chip string, lines []string) (Lines, error)  // claims lines as inputs
+	Places() Places                                     // what is there now
 }
+
+// LineError is what claiming lines gives when one of them is the cause.
+type LineError struct {
+	Line string // as it was asked for
+	Err  error
+}
+
+// Error names the line.
+func (e *LineError) Error() string { return "line " + e.Line + ": " + e.Err.Error() }
+
+// Unwrap gives the cause.
+func (e *LineError) Unwrap() error { return e.Err }
 
 // I2C is an open bus.
 type I2C interface {

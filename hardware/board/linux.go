@@ -184,10 +184,10 @@ func (l *Linux) claim(chipName string, names []string, direction gpioioctl.LineD
 	for i, name := range names {
 		line, err := find(chip, name)
 		if err != nil {
-			return nil, err
+			return nil, &LineError{name, err}
 		}
 		if taken[line.Number()] {
-			return nil, fmt.Errorf("line %d of %s is used twice, by name and by number", line.Number(), chipName)
+			return nil, &LineError{name, fmt.Errorf("line %d of %s is used twice, by name and by number", line.Number(), chipName)}
 		}
 		taken[line.Number()] = true
 		if alone(chip, line) {
@@ -200,7 +200,7 @@ func (l *Linux) claim(chipName string, names []string, direction gpioioctl.LineD
 	}
 	if len(set) > 0 {
 		if c.set, err = chip.LineSet(direction, gpio.NoEdge, gpio.PullNoChange, set...); err != nil {
-			return nil, fmt.Errorf("%w (is another program using one of them?)", err)
+			return nil, l.blame(chip, names, err)
 		}
 	}
 	for _, line := range c.singles {
@@ -210,13 +210,28 @@ func (l *Linux) claim(chipName string, names []string, direction gpioioctl.LineD
 			err = line.In(gpio.PullNoChange, gpio.NoEdge)
 		}
 		if err != nil {
-			return nil, errors.Join(fmt.Errorf("line %d: %w (is another program using it?)", line.Number(), err), c.Close())
+			name := names[c.bits[slices.Index(c.singles, line)]]
+			return nil, errors.Join(l.blame(chip, []string{name}, err), c.Close())
 		}
 	}
 	return c, nil
 }
 
 // Write drives all lines.
+// blame finds the line that could not be claimed, and who holds it: the kernel tells one error for a whole set.
+func (l *Linux) blame(chip *gpioioctl.GPIOChip, names []string, err error) error {
+	for _, name := range names {
+		if line, unknown := find(chip, name); unknown == nil && line.Consumer() != "" {
+			return &LineError{name, fmt.Errorf("%w: it is held by %q", err, line.Consumer())}
+		}
+	}
+	if len(names) == 1 {
+		return &LineError{names[0], err}
+	}
+	return fmt.Errorf("%w: one of lines %s (is another program using it?)", err, strings.Join(names, ", "))
+}
+
+// Write drives the lines.
 func (c *claimed) Write(bits uint64) error {
 	if !c.output {
 		return errors.New("inputs cannot be driven")

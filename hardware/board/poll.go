@@ -4,6 +4,7 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"slices"
 	"strconv"
 	"strings"
 	"time"
@@ -46,12 +47,15 @@ type wiring struct {
 	loops   []func(context.Context) // of inputs
 }
 
-func (w *wiring) fail(key, doing string, err error) {
-	text := fmt.Errorf("%s: %w", doing, err)
-	if key != "" {
-		text = fmt.Errorf("%s: %w", key, text)
+// fail notes that what is written in a field of a part cannot be had. there, when it is not nil, lists what could.
+func (w *wiring) fail(key, field, written string, err error, there []string) {
+	f := &WiringFault{Key: key, Field: field, Found: fmt.Sprintf("%q: %v", written, err), Err: err}
+	if len(there) > 0 {
+		f.Expected = "one that is there: " + strings.Join(there, ", ")
+	} else if there != nil {
+		f.Expected = "one that is there; there is none: is it plugged in and switched on, and may this user open it?"
 	}
-	w.faults = append(w.faults, text)
+	w.faults = append(w.faults, f)
 }
 
 func (w *wiring) add(bus string, j job) {
@@ -67,7 +71,7 @@ func (w *wiring) i2c(key, bus string) probe.I2C {
 	}
 	b, err := w.host.I2C(bus)
 	if err != nil {
-		w.fail(key, "open bus "+bus, err)
+		w.fail(key, "bus", bus, err, there(w.places().I2C))
 		b = nil
 	} else {
 		w.board.closers = append(w.board.closers, b.Close)
@@ -76,13 +80,19 @@ func (w *wiring) i2c(key, bus string) probe.I2C {
 	return b
 }
 
+// places gives what is there, looked up once something is not.
+func (w *wiring) places() Places { return w.host.Places() }
+
+// there is never nil: nothing is there.
+func there(names []string) []string { return append([]string{}, names...) }
+
 func (w *wiring) wire() {
 	w.jobs = map[string][]job{}
 	c := &w.board.config
 	w.probes()
 	w.converters()
 	if m := c.Meter; m != nil {
-		meter := &modbus.EnergyMeter{Master: w.master(m.Bus, m.Baud), Device: m.Device, Energy: m.Energy, Most: m.Most}
+		meter := &modbus.EnergyMeter{Master: w.master(m.Key, m.Bus, m.Baud), Device: m.Device, Energy: m.Energy, Most: m.Most}
 		w.add(m.Bus, func(now mono.Instant) {
 			v, err := meter.Measure(now)
 			w.board.store(&w.board.meter, "energy meter", now, float64(v), 0, 0, err)
@@ -182,7 +192,7 @@ func (w *wiring) probes() {
 		case IIO:
 			cell, err := cellOf(p, c.IIORoot)
 			if err != nil {
-				w.fail(p.Key, "weigh cell", err)
+				w.fail(p.Key, "address", p.Address, err, nil)
 				continue
 			}
 			w.add(p.Bus, func(now mono.Instant) {
@@ -197,15 +207,15 @@ func (w *wiring) airOf(p Probe) func(mono.Instant) (probe.Air, error) {
 	if p.Driver == Modbus {
 		device, err := strconv.ParseUint(p.Address, 10, 8)
 		if err != nil {
-			w.fail(p.Key, "modbus device", err)
+			w.fail(p.Key, "address", p.Address, err, nil)
 		}
-		t := &modbus.Transmitter{Master: w.master(p.Bus, p.Registers.Baud), Device: byte(device),
+		t := &modbus.Transmitter{Master: w.master(p.Key, p.Bus, p.Registers.Baud), Device: byte(device),
 			Temperature: p.Registers.Temperature, Humidity: p.Registers.Humidity}
 		return t.Measure
 	}
 	at, err := address(p.Address)
 	if err != nil {
-		w.fail(p.Key, "address", err)
+		w.fail(p.Key, "address", p.Address, err, nil)
 	}
 	bus := w.i2c(p.Key, p.Bus)
 	if p.Driver == SHT3x {
@@ -217,7 +227,7 @@ func (w *wiring) airOf(p Probe) func(mono.Instant) (probe.Air, error) {
 func (w *wiring) rtd(t target, p Probe) {
 	conn, err := w.host.SPI(p.Bus)
 	if err != nil {
-		w.fail(p.Key, "open "+p.Bus, err)
+		w.fail(p.Key, "bus", p.Bus, err, there(w.places().SPI))
 		return
 	}
 	w.board.closers = append(w.board.closers, conn.Close)
@@ -235,7 +245,7 @@ func (w *wiring) rtd(t target, p Probe) {
 func (w *wiring) oneWire(t target, p Probe, seen map[string]bool) {
 	n, err := number(p.Bus, "w1-")
 	if err != nil {
-		w.fail(p.Key, "1-wire bus", err)
+		w.fail(p.Key, "bus", p.Bus, err, nil)
 		return
 	}
 	root := w.board.config.OneWireRoot
@@ -245,7 +255,11 @@ func (w *wiring) oneWire(t target, p Probe, seen map[string]bool) {
 	if !seen[p.Bus] {
 		seen[p.Bus] = true
 		if _, err := ds18b20.List(root, ds18b20.Master(n)); err != nil {
-			w.fail(p.Key, "open bus "+p.Bus, err)
+			masters := []string{}
+			for _, n := range w.places().OneWire {
+				masters = append(masters, "w1-"+strconv.Itoa(n))
+			}
+			w.fail(p.Key, "bus", p.Bus, err, masters)
 		}
 		w.add(p.Bus, func(now mono.Instant) {
 			err := ds18b20.Convert(root, ds18b20.Master(n), nil)
@@ -266,7 +280,7 @@ func (w *wiring) pins(t target, p Probe) {
 	at, err := address(text)
 	n, err2 := strconv.Atoi(input)
 	if err := errors.Join(err, err2); err != nil {
-		w.fail(p.Key, "address", err)
+		w.fail(p.Key, "address", p.Address, err, nil)
 		return
 	}
 	chip := &ads1115.Chip{Bus: w.i2c(p.Key, p.Bus), Address: at}
@@ -289,7 +303,7 @@ func (w *wiring) converters() {
 		name, input, err := splitLine(o.Current)
 		n, err2 := strconv.Atoi(input)
 		if err := errors.Join(err, err2); err != nil {
-			w.fail(o.Key, "current", err)
+			w.fail(o.Key, "current", o.Current, err, nil)
 			continue
 		}
 		for _, v := range c.Converters {
@@ -306,7 +320,7 @@ func (w *wiring) converters() {
 }
 
 // master gives the master of a serial port, one for all devices on it.
-func (w *wiring) master(port string, baud int) *modbus.Master {
+func (w *wiring) master(key, port string, baud int) *modbus.Master {
 	if baud == 0 {
 		baud = defaultBaud
 	}
@@ -314,14 +328,14 @@ func (w *wiring) master(port string, baud int) *modbus.Master {
 	if l == nil {
 		l = &line{open: func() (Serial, error) { return w.host.Serial(port, baud) }, baud: baud}
 		if err := l.reopen(); err != nil {
-			w.fail("", "open "+port, err)
+			w.fail(key, "bus", port, err, there(w.places().Serial))
 		}
 		w.serials[port] = l
 		l.master = &modbus.Master{Port: l, Clock: w.board.config.Clock, Retries: 2}
 		w.board.closers = append(w.board.closers, l.Close)
 	}
 	if l.baud != baud {
-		w.fail("", "open "+port, fmt.Errorf("two speeds, %d and %d baud", l.baud, baud))
+		w.fail(key, "bus", port, fmt.Errorf("two speeds on one port, %d and %d baud", l.baud, baud), nil)
 	}
 	return l.master
 }
@@ -329,56 +343,61 @@ func (w *wiring) master(port string, baud int) *modbus.Master {
 // group is what hangs on one GPIO chip or expander.
 type group struct {
 	name   string
-	key    string // of what came first
 	inputs []string
+	inAt   []place                             // where inputs are written, in the same order
 	levels []func(now mono.Instant, high bool) // of inputs, in the same order; b.mu is held
 	quick  bool                                // pulses among them
 	out    []string
+	outAt  []place // where outputs are written, in the same order
 	pins   map[hardware.OutputID]int
 }
+
+// place is a field of a part of the wiring.
+type place struct{ key, field string }
 
 // lines sets expanders up and notes what is to be claimed.
 func (w *wiring) lines() {
 	b, c := w.board, &w.board.config
 	groups := map[string]*group{}
 	var order []*group
-	group := func(key, at string) (*group, string) {
+	group := func(where place, at string) (*group, string) {
 		chip, name, err := splitLine(at)
 		if err != nil {
-			w.fail(key, "line", err)
+			w.fail(where.key, where.field, at, err, nil)
 		}
 		g := groups[chip]
 		if g == nil {
-			g = newGroup(chip, key)
+			g = &group{name: chip, pins: map[hardware.OutputID]int{}}
 			groups[chip] = g
 			order = append(order, g)
 		}
 		return g, name
 	}
-	input := func(key, at string, quick bool, level func(mono.Instant, bool)) {
-		g, name := group(key, at)
+	input := func(where place, at string, quick bool, level func(mono.Instant, bool)) {
+		g, name := group(where, at)
 		g.inputs, g.levels, g.quick = append(g.inputs, name), append(g.levels, level), g.quick || quick
+		g.inAt = append(g.inAt, where)
 	}
 	for _, x := range c.Contacts {
 		in := debounced(x)
 		b.contacts[x.ID] = in
-		input(x.Key, x.Line, false, func(now mono.Instant, high bool) { in.Level(now, high != x.ActiveLow) })
+		input(place{x.Key, "line"}, x.Line, false, func(now mono.Instant, high bool) { in.Level(now, high != x.ActiveLow) })
 	}
 	for _, o := range c.Outputs {
-		g, name := group(o.Key, o.Line)
+		g, name := group(place{o.Key, "line"}, o.Line)
 		g.pins[o.ID] = len(g.out)
-		g.out = append(g.out, name)
+		g.out, g.outAt = append(g.out, name), append(g.outAt, place{o.Key, "line"})
 		if o.ReadBack != "" {
 			in := contact.New(contact.Settings{})
 			b.readBack[o.ID] = in
-			input(o.Key, o.ReadBack, false, func(now mono.Instant, high bool) { in.Level(now, high != o.ReadBackLow) })
+			input(place{o.Key, "read_back"}, o.ReadBack, false, func(now mono.Instant, high bool) { in.Level(now, high != o.ReadBackLow) })
 		}
 	}
 	for i, p := range []*Pulse{c.Condensate, c.Energy} {
 		if p != nil {
 			counter := pulse.New(p.Settings)
 			b.pulses[i] = counter
-			input(p.Key, p.Line, true, func(now mono.Instant, high bool) { counter.Level(now, high != p.Low) })
+			input(place{p.Key, "line"}, p.Line, true, func(now mono.Instant, high bool) { counter.Level(now, high != p.Low) })
 		}
 	}
 	for _, g := range order {
@@ -393,10 +412,6 @@ func (w *wiring) lines() {
 			w.own = append(w.own, g)
 		}
 	}
-}
-
-func newGroup(chip, key string) *group {
-	return &group{name: chip, key: key, pins: map[hardware.OutputID]int{}}
 }
 
 func (b *Board) noteLocked(what string, at mono.Instant, err error) {
@@ -426,7 +441,7 @@ func (w *wiring) gpio(g *group) {
 	if len(g.out) > 0 {
 		lines, err := w.host.Outputs(g.name, g.out)
 		if err != nil {
-			w.fail(g.key, "claim outputs "+strings.Join(g.out, ", ")+" of "+g.name, err)
+			w.failLine(g.name, g.out, g.outAt, err)
 			return
 		}
 		b.closers = append(b.closers, lines.Close)
@@ -437,7 +452,7 @@ func (w *wiring) gpio(g *group) {
 	}
 	lines, err := w.host.Inputs(g.name, g.inputs)
 	if err != nil {
-		w.fail(g.key, "claim inputs "+strings.Join(g.inputs, ", ")+" of "+g.name, err)
+		w.failLine(g.name, g.inputs, g.inAt, err)
 		return
 	}
 	b.closers = append(b.closers, lines.Close)
@@ -452,6 +467,15 @@ func (w *wiring) gpio(g *group) {
 			b.levels(g, clock.Now(), bits, known, err)
 		}})
 	})
+}
+
+// failLine notes that lines of a chip cannot be had: at the one that the error names, else at the first.
+func (w *wiring) failLine(chip string, names []string, at []place, err error) {
+	i := 0
+	if line, ok := errors.AsType[*LineError](err); ok {
+		i, err = max(0, slices.Index(names, line.Line)), line.Err
+	}
+	w.fail(at[i].key, at[i].field, chip+"/"+names[i], err, nil)
 }
 
 // levels hands the levels of a group's inputs to what they are for. Inputs that could not be read grow old.
@@ -480,7 +504,7 @@ func (w *wiring) expander(g *group, e Expander) {
 	pin := func(name string) int {
 		n, err := expanderPin(name)
 		if err != nil {
-			w.fail(e.Key, "expander "+e.Name, err)
+			w.fail(e.Key, "id", e.Name, err, nil)
 		}
 		return n
 	}

@@ -43,7 +43,9 @@ func (l *Linux) Places() Places {
 	}
 	p.I2C = names("/dev/i2c-*", "/dev/", "")
 	p.SPI = names("/dev/spidev*", "/dev/spidev", "spi")
-	p.Serial = names("/dev/serial/by-id/*", "", "")
+	for _, pattern := range []string{"/dev/serial/by-id/*", "/dev/serial[0-9]*", "/dev/ttyAMA*", "/dev/ttySC*"} {
+		p.Serial = append(p.Serial, names(pattern, "", "")...)
+	}
 	for _, name := range names(filepath.Join(ds18b20.Root, "w1_bus_master*"), filepath.Join(ds18b20.Root, "w1_bus_master"), "w1-") {
 		if n, err := number(name, "w1-"); err == nil {
 			p.OneWire = append(p.OneWire, n)

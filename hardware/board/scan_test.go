@@ -10,6 +10,10 @@ import (
 	"drywarden/hardware/hardwaretest/chip"
 )
 
+func (m *models) Places() Places {
+	return Places{I2C: []string{"i2c-1"}, SPI: []string{"spi0.0", "spi0.1"}, OneWire: []int{1}, Serial: []string{"/dev/serial/by-id/rs485"}}
+}
+
 func TestScan(t *testing.T) {
 	inBubble(t, func(t *testing.T, m *models, c Config) {
 		require.NoError(t, m.wire.Silence(oneWireB))
@@ -34,7 +38,7 @@ func TestScan(t *testing.T) {
 		for _, f := range found {
 			if f.Driver != "" && f.Driver != MAX31865 && f.Driver != IIO {
 				k := &checker{taken: map[string]string{}}
-				require.NotEmpty(t, c.place(k, Probe{Driver: f.Driver, Bus: f.Bus, Address: f.Address}, "probe"))
+				require.NotEmpty(t, c.place(k, Probe{Driver: f.Driver, Bus: f.Bus, Address: f.Address}))
 				require.Empty(t, k.faults)
 			}
 		}

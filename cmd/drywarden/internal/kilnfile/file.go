@@ -7,6 +7,7 @@ import (
 
 	"drywarden/hardware"
 	"drywarden/hardware/quantity"
+	"drywarden/schedule/sheet"
 	"drywarden/schedule/wood"
 )
 
@@ -150,13 +151,15 @@ type File struct {
 	Simulated  *Sim                 `toml:"simulated"`
 	Alarm      *Alarm               `toml:"alarm"`
 
-	path string // as given to Read
-	text []byte
+	path  string // as given to Read
+	text  []byte
+	sheet *sheet.Sheet // where its keys stand
 }
 
 // Hardware says what the daemon drives.
 type Hardware struct {
-	Kind Kind `toml:"kind,required"`
+	Kind  Kind     `toml:"kind,required"`
+	Chips []string `toml:"gpio_chips"` // labels of the computer's GPIO chips that lines name; "gpiochip0" and its like need no word
 }
 
 // Limits are those of the room. The hard-wired ones cannot be changed from here: HardLimit says what they are set to.
@@ -242,13 +245,18 @@ type Output struct {
 	ID       hardware.OutputID `toml:"id,required"`
 	Line     string            `toml:"line,required"`
 	Active   Level             `toml:"active,required"`
-	ReadBack string            `toml:"read_back"` // line; empty: none
-	Current  string            `toml:"current"`   // channel of a current transformer; empty: none
+	ReadBack string            `toml:"read_back"`        // line; empty: none
+	Closed   Level             `toml:"read_back_active"` // level of that line with the contactor in; default high
+	Current  string            `toml:"current"`          // input of a converter; empty: none
 }
+
+// SetDefaults is called before an output is read.
+func (o *Output) SetDefaults() { o.Closed = High }
 
 // Meter counts pulses; of energy, it may instead be read over Modbus.
 type Meter struct {
 	Line  string            `toml:"line"`
+	Pulse Level             `toml:"active"`              // level of the line during a pulse; default high
 	Mass  quantity.Kilogram `toml:"kilograms_per_pulse"` // condensate: "0.25 kg"
 	Power quantity.Joule    `toml:"energy_per_pulse"`    // energy: "0.001 kWh"
 
@@ -258,3 +266,6 @@ type Meter struct {
 	Register *Register     `toml:"register"`
 	Most     quantity.Watt `toml:"most_power"` // no more can flow; 0: not known
 }
+
+// SetDefaults is called before a meter is read.
+func (m *Meter) SetDefaults() { m.Pulse = High }

@@ -37,6 +37,7 @@ func Read(path string, text []byte) (*File, error) {
 	f.Limits.VentInterval, f.Limits.Spray, f.Limits.Contactor = d.VentInterval, d.SprayInterval, d.ContactorInterval
 	f.Limits.StartDelay, f.Limits.DoorWarning, f.Limits.StaleAir = d.StartDelay, d.DoorWarning, d.StaleAir
 	s := sheet.Read(path, text, f)
+	f.sheet = s
 	f.fillDefaults(s)
 	f.check(s)
 	if err := s.Err(); err != nil {
@@ -202,6 +203,7 @@ func (f *File) checkBoard(s *sheet.Sheet) {
 		if p.Uncertainty <= 0 || p.Uncertainty > 5 {
 			s.Fault(sheet.Sub(at, "uncertainty"), p.Uncertainty.String(), "more than 0 K, at most 5 K")
 		}
+		f.checkDriver(s, at, p)
 	}
 	if len(f.Probes) > hardware.MaxProbes {
 		s.Fault("probe", strconv.Itoa(len(f.Probes))+" probes", fmt.Sprintf("at most %d", hardware.MaxProbes))
@@ -222,7 +224,11 @@ func (f *File) checkBoard(s *sheet.Sheet) {
 		}
 		twice(sheet.Sub(at, "line"), "line", o.Line)
 		twice(sheet.Sub(at, "read_back"), "line", o.ReadBack)
+		if o.ReadBack == "" && s.Given(sheet.Sub(at, "read_back_active")) {
+			s.Fault(sheet.Sub(at, "read_back_active"), strconv.Quote(o.Closed.String())+" without read_back", "a line in read_back, or neither")
+		}
 	}
+	f.checkChips(s)
 	f.checkNotFitted(s, fitted)
 	f.checkOutputs(s)
 	layout := f.Layout()
@@ -241,7 +247,9 @@ func (f *File) checkBoard(s *sheet.Sheet) {
 		if m.meter == nil {
 			continue
 		}
-		if f.checkMeter(s, m.key, m.meter) {
+		modbus := f.checkMeter(s, m.key, m.meter)
+		f.checkMeterKeys(s, m.key, m.meter, modbus)
+		if modbus {
 			continue
 		}
 		twice(sheet.Sub(m.key, "line"), "line", m.meter.Line)
@@ -249,6 +257,7 @@ func (f *File) checkBoard(s *sheet.Sheet) {
 			s.Missing(sheet.Sub(m.key, m.want), "what one pulse stands for, more than 0")
 		}
 	}
+	f.checkExpanders(s)
 	if !(f.Fans.Current >= 0 && f.Fans.Current <= 200) {
 		s.Fault("fans.current", s.Written("fans.current", f.Fans.Current.String()), "0 A to 200 A")
 	}
@@ -258,9 +267,7 @@ func (f *File) checkBoard(s *sheet.Sheet) {
 	case !(hertz >= 10 && hertz <= 50_000):
 		s.Fault("fans.hertz", strconv.FormatFloat(hertz, 'g', -1, 64), "10 to 50000")
 	}
-	if s.Err() == nil {
-		f.checkWiring(s)
-	}
+	f.checkWiring(s)
 }
 
 // checkMeter checks what a meter is read by, and tells whether it needs no pulses.

@@ -1,6 +1,8 @@
 package kilnfile
 
 import (
+	"errors"
+	"slices"
 	"strconv"
 	"strings"
 	"time"
@@ -57,11 +59,12 @@ type Register struct {
 	Scale    float64       `toml:"scale,required"` // of one count: C, %, or kWh
 }
 
+// with gives the register with its scale in our unit. Its figures are within their ranges.
 func (r *Register) with(unit float64) modbus.Register {
 	if r == nil {
 		return modbus.Register{}
 	}
-	return modbus.Register{Function: byte(min(max(r.Function, 0), 255)), Address: uint16(min(max(r.Address, 0), 0xFFFF)), Format: r.Format,
+	return modbus.Register{Function: byte(r.Function), Address: uint16(r.Address), Format: r.Format,
 		Swapped: r.Swapped, Scale: r.Scale * unit}
 }
 
@@ -89,7 +92,7 @@ type Expander struct {
 	PullUp  bool   `toml:"pull_up"`
 }
 
-// Converter is an ADS1115 that measures currents through transformers.
+// Converter is an ADS1115 that measures currents through transducers.
 type Converter struct {
 	Name    string  `toml:"id,required"`
 	Bus     string  `toml:"bus,required"`
@@ -136,19 +139,19 @@ func (f *File) Wiring(clock mono.Clock) board.Config {
 		c.Converters = append(c.Converters, board.Converter{Key: sheet.At("converter", i), Name: v.Name, Bus: v.Bus, Address: i2cAddress(v.Address), Range: ads1115.Volts4096})
 	}
 	for i, o := range f.Outputs {
-		w := board.Output{Key: sheet.At("output", i), ID: o.ID, Line: o.Line, ActiveLow: o.Active == Low, ReadBack: o.ReadBack, Current: o.Current}
+		w := board.Output{Key: sheet.At("output", i), ID: o.ID, Line: o.Line, ActiveLow: o.Active == Low, ReadBack: o.ReadBack, ReadBackLow: o.Closed == Low, Current: o.Current}
 		name, _, _ := strings.Cut(o.Current, "/")
 		w.AmperesPerVolt, w.CurrentAtOffset = scale[name].PerVolt, scale[name].Zero
 		c.Outputs = append(c.Outputs, w)
 	}
 	if m := f.Condensate; m != nil {
-		c.Condensate = &board.Pulse{Key: "condensate_meter", Line: m.Line, Each: float64(m.Mass)}
+		c.Condensate = &board.Pulse{Key: "condensate_meter", Line: m.Line, Each: float64(m.Mass), Low: m.Pulse == Low}
 	}
 	if m := f.Energy; m != nil && m.Register != nil {
 		device, _ := strconv.ParseUint(m.Address, 10, 8) // 0, which no device has, for what is no address
 		c.Meter = &board.Meter{Key: "energy_meter", Bus: m.Bus, Device: byte(device), Baud: m.Baud, Energy: m.Register.with(3.6e6), Most: m.Most}
 	} else if m != nil {
-		c.Energy = &board.Pulse{Key: "energy_meter", Line: m.Line, Each: float64(m.Power)}
+		c.Energy = &board.Pulse{Key: "energy_meter", Line: m.Line, Each: float64(m.Power), Low: m.Pulse == Low}
 	}
 	if f.Fans.Drive {
 		period := time.Duration(float64(time.Second) / f.Fans.Frequency)
@@ -166,15 +169,44 @@ func i2cAddress(text string) uint16 {
 	return uint16(n)
 }
 
-// checkWiring adds what the board's own check finds, each at its key, when nothing else is wrong: its sentences say what was
-// expected too.
+// checkWiring adds what the board's own check finds, each at its key. What concerns the whole is left out when a part is
+// wrong, and a table when something in it is.
 func (f *File) checkWiring(s *sheet.Sheet) {
 	c := f.Wiring(&mono.Manual{})
+	sound := s.Err() == nil
+	before := slices.Clone(s.Faults.List)
 	for _, fault := range c.Faults() {
-		key := fault.Key
-		if key == "" {
-			key = "hardware"
+		path := cmpOr(fault.Path(), "hardware")
+		inside := func(known sheet.Fault) bool { return strings.HasPrefix(known.Key, path+".") }
+		if sound || fault.Key != "" && !slices.ContainsFunc(before, inside) {
+			s.Fault(path, fault.Found, fault.Expected)
 		}
-		s.Fault(key, fault.Text, "")
 	}
 }
+
+// Locate says of faults that a board found in its wiring where they stand in the file; all else in err is left as it is.
+func (f *File) Locate(err error) error {
+	switch e := err.(type) {
+	case nil:
+		return nil
+	case interface{ Unwrap() []error }:
+		var all []error
+		for _, one := range e.Unwrap() {
+			all = append(all, f.Locate(one))
+		}
+		return errors.Join(all...)
+	case *board.WiringFault:
+		path := cmpOr(e.Path(), "hardware")
+		return located{sheet.Fault{File: f.path, Line: f.sheet.Line(path), Key: path, Found: e.Found, Expected: e.Expected}, e}
+	}
+	return err
+}
+
+// located is a fault of the wiring with its place in the file.
+type located struct {
+	fault sheet.Fault
+	cause error
+}
+
+func (l located) Error() string { return l.fault.String() }
+func (l located) Unwrap() error { return l.cause }
