@@ -561,7 +561,7 @@ func (c *cutCampaign) reset() {
 	for rule := range hardware.LastSafetyRule + 1 {
 		if hardware.RuleSet(c.seen.last.Trips).Has(rule) && c.resets[rule] == nil {
 			c.loop.Submit(controller.Command{Verb: controller.VerbAck, Rule: rule})
-			c.resets[rule] = c.loop.Submit(controller.Command{Verb: controller.VerbReset, Rule: rule})
+			c.resets[rule] = c.loop.SubmitOrder(controller.Order{Command: controller.Command{Verb: controller.VerbReset, Rule: rule}, Reason: "looked at"})
 		}
 	}
 }
