@@ -16,7 +16,6 @@ import (
 	"time"
 
 	"github.com/rogpeppe/go-internal/testscript"
-	"github.com/stretchr/testify/require"
 )
 
 // patience is how long a script waits for something that a loaded machine may take its time for.
@@ -151,39 +150,4 @@ func scrape(ts *testscript.TestScript, _ bool, args []string) {
 	if told, err := cmd.CombinedOutput(); err != nil || len(told) > 0 {
 		ts.Fatalf("promtool: %v\n%s", err, told)
 	}
-}
-
-// TestDeployFiles loads what deploy/ ships with the tools that will read it, where they are there.
-func TestDeployFiles(t *testing.T) {
-	unit, err := os.ReadFile("../../deploy/drywarden@.service")
-	require.NoError(t, err)
-	for _, line := range []string{"Type=notify", "WatchdogSec=", "Restart=always", "NoNewPrivileges=yes", "ProtectSystem=strict"} {
-		require.Contains(t, string(unit), line)
-	}
-	t.Run("scrape example", func(t *testing.T) {
-		tool, err := exec.LookPath("promtool")
-		if err != nil {
-			t.Skip("promtool is not there")
-		}
-		told, err := exec.Command(tool, "check", "config", "../../deploy/prometheus.yml").CombinedOutput()
-		require.NoError(t, err, "%s", told)
-	})
-	t.Run("unit", func(t *testing.T) {
-		tool, err := exec.LookPath("systemd-analyze")
-		if err != nil {
-			t.Skip("systemd-analyze is not there")
-		}
-		// The program is not installed here: point the unit at one that is.
-		here, err := os.Executable()
-		require.NoError(t, err)
-		changed := bytes.ReplaceAll(unit, []byte("ExecStart=/usr/bin/drywarden"), []byte("ExecStart="+here))
-		path := filepath.Join(t.TempDir(), "drywarden@.service")
-		require.NoError(t, os.WriteFile(path, changed, 0o600))
-		told, err := exec.Command(tool, "verify", "--man=no", path).CombinedOutput()
-		var exit *exec.ExitError
-		if errors.As(err, &exit) {
-			require.NoError(t, err, "%s", told)
-		}
-		require.NotContains(t, string(told), "Unknown")
-	})
 }

@@ -35,7 +35,7 @@ func openBoard(file *kilnfile.File, log *slog.Logger, tools *daemonTools) (*driv
 	return &driven{kiln: kiln, layout: file.Layout(), pace: pace,
 		prepare: func(files controller.ChargeFiles, k schedule.Kiln) (*schedule.Plan, error) { return resolve(files, k) },
 		admit:   func(plan *schedule.Plan) error { return admitReal(file, plan, log) },
-		stamp:   stampNow(log),
+		stamp:   stampNow(store.Now, log),
 		side:    func(ctx context.Context) error { logFaults(ctx, kiln, log); return nil },
 	}, nil
 }
@@ -50,17 +50,15 @@ func admitReal(file *kilnfile.File, plan *schedule.Plan, log *slog.Logger) error
 	return file.CheckCalibration(plan, time.Unix(now.Unix, 0))
 }
 
-// stampNow tells the computer's own time; what cannot be told leaves the length of an outage unknown.
-func stampNow(log *slog.Logger) func() store.Stamp {
+// stampNow tells the computer's own time. Without the kernel's time since boot it is wall time alone, when that is trusted:
+// an outage's length then hangs on the network's clock.
+func stampNow(read func() (store.Stamp, error), log *slog.Logger) func() store.Stamp {
 	failed := false
 	return func() store.Stamp {
-		s, err := store.Now()
+		s, err := read()
 		if err != nil && !failed {
 			failed = true
-			log.Error("the length of an outage cannot be told", "err", err)
-		}
-		if err != nil {
-			return store.Stamp{}
+			log.Error("the length of an outage can be told only while the network sets the clock", "err", err)
 		}
 		return s
 	}

@@ -3,6 +3,7 @@ package store
 import (
 	"errors"
 	"fmt"
+	"io/fs"
 	"os"
 	"path/filepath"
 	"strings"
@@ -28,11 +29,12 @@ func (e *LockedError) Error() string {
 // Lock holds a state folder for one process. The kernel lets go of it when the process ends, however it ends.
 type Lock struct{ file *os.File }
 
-// LockFolder takes the folder for this process; it is made when missing. On a disk that has become read only the lock file
-// of a former start does. The error is a *LockedError when another has it.
+// LockFolder takes the folder for this process; it is made when missing, the folder that it stands in is not. What root makes
+// belongs to the owner of the folder around it: root looks after kilns whose daemons run as another account. On a disk that
+// has become read only the lock file of a former start does. The error is a *LockedError when another has it.
 func LockFolder(dir string) (*Lock, error) {
-	if err := os.MkdirAll(dir, 0o750); err != nil {
-		return nil, fmt.Errorf("make state folder: %w", err)
+	if err := makeFolder(dir); err != nil {
+		return nil, err
 	}
 	path := filepath.Join(dir, "lock")
 	file, err := os.OpenFile(path, os.O_RDWR|os.O_CREATE, 0o640)
@@ -40,6 +42,10 @@ func LockFolder(dir string) (*Lock, error) {
 		file, err = os.Open(path)
 	}
 	if err != nil {
+		return nil, fmt.Errorf("lock state folder: %w", err)
+	}
+	if err := belong(path, dir); err != nil && !errors.Is(err, unix.EROFS) {
+		file.Close()
 		return nil, fmt.Errorf("lock state folder: %w", err)
 	}
 	if err := unix.Flock(int(file.Fd()), unix.LOCK_EX|unix.LOCK_NB); err != nil {
@@ -56,6 +62,38 @@ func LockFolder(dir string) (*Lock, error) {
 		_, _ = fmt.Fprintf(file, "%d\n", os.Getpid())
 	}
 	return &Lock{file}, nil
+}
+
+func makeFolder(dir string) error {
+	parent := filepath.Dir(dir)
+	err := os.Mkdir(dir, 0o750)
+	switch {
+	case errors.Is(err, fs.ErrExist):
+		return nil
+	case errors.Is(err, fs.ErrNotExist):
+		return fmt.Errorf("make state folder %s: there is no folder %s to make it in", dir, parent)
+	case err == nil:
+		err = belong(dir, parent)
+	}
+	if err != nil {
+		return fmt.Errorf("make state folder: %w", err)
+	}
+	return nil
+}
+
+// belong gives a path of root's to the owner of the folder it stands in.
+func belong(path, folder string) error {
+	if os.Geteuid() != 0 {
+		return nil
+	}
+	var owner, is unix.Stat_t
+	if err := errors.Join(unix.Stat(folder, &owner), unix.Stat(path, &is)); err != nil {
+		return fmt.Errorf("look up the owner of %s: %w", folder, err)
+	}
+	if owner.Uid == is.Uid && owner.Gid == is.Gid {
+		return nil
+	}
+	return os.Chown(path, int(owner.Uid), int(owner.Gid))
 }
 
 // Close lets go of the folder. The file stays: deleting it would let two processes lock two files of the same name.

@@ -7,6 +7,7 @@ import (
 	"os/exec"
 	"path/filepath"
 	"strconv"
+	"syscall"
 	"testing"
 	"time"
 
@@ -30,6 +31,47 @@ func TestSecondDaemonOnTheFolderIsToldWhoHasIt(t *testing.T) {
 	lock, err = store.LockFolder(dir)
 	require.NoError(t, err)
 	require.NoError(t, lock.Close())
+}
+
+// A parent that is made by the way would be its maker's, and a daemon of another account could never write there.
+func TestParentOfTheFolderIsNotMade(t *testing.T) {
+	parent := filepath.Join(t.TempDir(), "drywarden")
+	dir := filepath.Join(parent, "north")
+	_, err := store.LockFolder(dir)
+	require.EqualError(t, err, "make state folder "+dir+": there is no folder "+parent+" to make it in")
+	require.NoDirExists(t, parent)
+
+	require.NoError(t, os.WriteFile(parent, nil, 0o600))
+	_, err = store.LockFolder(dir)
+	require.ErrorContains(t, err, "not a directory")
+}
+
+// What root does for a kiln whose daemon runs as another account must not shut that account out.
+func TestRootLeavesTheFolderToItsAccount(t *testing.T) {
+	if os.Geteuid() != 0 {
+		t.Skip("only root can give a folder away")
+	}
+	const account = 12345
+	owner := func(path string) (uid, gid uint32) {
+		info, err := os.Stat(path)
+		require.NoError(t, err)
+		s := info.Sys().(*syscall.Stat_t)
+		return s.Uid, s.Gid
+	}
+	parent := t.TempDir()
+	require.NoError(t, os.Chown(parent, account, account+1))
+	dir := filepath.Join(parent, "north")
+	for range 2 {
+		lock, err := store.LockFolder(dir)
+		require.NoError(t, err)
+		for _, path := range []string{dir, filepath.Join(dir, "lock")} {
+			uid, gid := owner(path)
+			require.Equal(t, []uint32{account, account + 1}, []uint32{uid, gid}, path)
+		}
+		require.NoError(t, lock.Close())
+		// As a program before this one may have left it.
+		require.NoError(t, os.Chown(filepath.Join(dir, "lock"), 0, 0))
+	}
 }
 
 // TestLockDiesWithItsProcess: a real process that is killed leaves no lock behind.
@@ -71,6 +113,18 @@ func TestStampOfThisMachine(t *testing.T) {
 	require.True(t, known)
 	require.Equal(t, b.BootTime-a.BootTime, length)
 	require.Less(t, length, time.Minute)
+}
+
+// A sandbox may hide the boot id: what is known of wall time is kept.
+func TestStampWithoutBootID(t *testing.T) {
+	before := time.Now().Unix()
+	s, err := store.NowWithoutBootID()
+	require.ErrorContains(t, err, "boot id")
+	require.Empty(t, s.BootID)
+	require.Zero(t, s.BootTime, "of no boot")
+	require.GreaterOrEqual(t, s.WallUnix, before)
+	_, trusted := store.WallTime()
+	require.Equal(t, trusted, s.WallTrusted)
 }
 
 func TestOutage(t *testing.T) {

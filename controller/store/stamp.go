@@ -18,11 +18,17 @@ type Stamp struct {
 	WallTrusted bool          `json:"wall_trusted"`
 }
 
-// Now reads the stamp of this instant. Without a boot id (not Linux, no /proc) the stamp still carries wall time.
-func Now() (Stamp, error) {
+// bootIDFile is where the kernel tells one boot from another.
+const bootIDFile = "/proc/sys/kernel/random/boot_id"
+
+// Now reads the stamp of this instant. With an error (not Linux, no /proc) the stamp still carries wall time, which is
+// better than nothing: it is to be used.
+func Now() (Stamp, error) { return now(bootIDFile) }
+
+func now(idFile string) (Stamp, error) {
 	var s Stamp
 	s.WallUnix, s.WallTrusted = WallTime()
-	id, err := os.ReadFile("/proc/sys/kernel/random/boot_id")
+	id, err := os.ReadFile(idFile)
 	if err != nil {
 		return s, fmt.Errorf("read boot id: %w", err)
 	}
