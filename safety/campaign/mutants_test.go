@@ -35,7 +35,7 @@ var (
 
 const (
 	mutantWorkers = 2
-	mutantTime    = 10               // seconds of the processor's time: a run that takes ten times as long as it should is lost in a loop
+	mutantTime    = 10              // seconds of the processor's time: a run that takes ten times as long as it should is lost in a loop
 	mutantWait    = 2 * time.Minute // one that does nothing for so long waits for ever
 	// slowTests run only on what the others let live.
 	slowTests = "TestInvariants|TestStateSurvivesText|TestEveryContact|TestEveryState"
