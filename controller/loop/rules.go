@@ -39,7 +39,7 @@ func ownRules() []hardware.RuleText {
 		{ID: RuleInputs, Name: "inputs", Class: hardware.WoodAtRisk, Clears: hardware.ByItself,
 			Seen:       "no input can be read",
 			Done:       "every probe and contact counts as unknown; the kiln is held safe",
-			CheckFirst: "buses, wiring and the supply of the input boards",
+			CheckFirst: "lock out first; then buses, wiring and the supply of the input boards",
 			WoodWaits:  "hours with fans running; green wood that may stain, a day"},
 		{ID: RuleClock, Name: "wall_clock_suspect", Class: hardware.Housekeeping, Clears: hardware.ByItself,
 			Seen:       "the wall clock jumped against the computer's steady clock within the last hour",
