@@ -141,6 +141,9 @@ func (a *app) check(paths []string) error {
 	}
 	if kilnPath != "" {
 		given, err := readKiln(kilnPath, texts[kilnPath])
+		if err == nil {
+			err = given.CheckDates(time.Now())
+		}
 		faults = append(faults, err)
 		if given != nil {
 			file = given

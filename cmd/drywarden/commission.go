@@ -4,6 +4,7 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"io/fs"
 	"os"
 	"strconv"
 	"time"
@@ -12,7 +13,6 @@ import (
 
 	"drywarden/cmd/drywarden/internal/kilnfile"
 	"drywarden/controller/store"
-	"drywarden/hardware"
 	"drywarden/hardware/board"
 	"drywarden/hardware/mono"
 )
@@ -20,26 +20,22 @@ import (
 func (a *app) probeCommand() *cobra.Command {
 	cmd := &cobra.Command{Use: "probe", Short: "What hangs on the buses, with the daemon stopped", Args: noWord,
 		RunE: func(cmd *cobra.Command, _ []string) error { return cmd.Help() }}
-	cmd.AddCommand(&cobra.Command{
-		Use:   "list",
-		Short: "List what answers on every bus, ready to be pasted into a kiln file",
-		Long: `list looks at every bus of this computer, at the addresses that a kiln's chips
-can have, and tells what answers. It changes no output and no setting, but a
-humidity sensor that measures for the daemon may lose that measurement: stop the
-daemon first. Modbus devices cannot be found without knowing their settings.`,
-		Args: cobra.NoArgs,
-		RunE: act(func(*cobra.Command, []string) error { return a.probeList() }),
-	})
+	cmd.AddCommand(a.probeListCommand(), a.probeWatchCommand())
+	return cmd
+}
+
+func (a *app) probeWatchCommand() *cobra.Command {
 	var config string
 	var every time.Duration
 	var times int
 	watch := &cobra.Command{
 		Use:   "watch --config FILE",
 		Short: "Show all probes of a kiln, as measured and with their calibration",
-		Long: `watch reads the probes of a kiln file and shows them again and again: the value
-as measured, with its offset, its age, and what is wrong. Everything is switched
-off while it runs, and it refuses to run beside the daemon. Warm a probe with
-your hand to see which one it is.`,
+		Long: `watch reads the probes of a kiln file and shows them again and again, in the
+units that the file asks for: the value as measured, its offset, the value with
+it, how old that is, and what is wrong now. A probe that has a fault shows what
+it last measured well. Everything is switched off while it runs, and it refuses
+to run beside the daemon. Warm a probe with your hand to see which one it is.`,
 		Args: cobra.NoArgs,
 		RunE: act(func(cmd *cobra.Command, _ []string) error { return a.probeWatch(cmd.Context(), config, every, times) }),
 	}
@@ -47,68 +43,7 @@ your hand to see which one it is.`,
 	watch.Flags().DurationVar(&every, "every", 2*time.Second, "between two looks")
 	watch.Flags().IntVar(&times, "times", 0, "looks; 0: until interrupted")
 	_ = watch.MarkFlagRequired("config")
-	cmd.AddCommand(watch)
-	return cmd
-}
-
-type foundJSON struct {
-	Bus     string `json:"bus"`
-	Address string `json:"address"`
-	Driver  string `json:"driver"`
-	Saw     string `json:"saw"`
-}
-
-type lineJSON struct {
-	Chip  string `json:"chip"`
-	Label string `json:"label"`
-	Line  int    `json:"line"`
-	Name  string `json:"name"`
-	User  string `json:"user"`
-}
-
-func (a *app) probeList() error {
-	host, err := board.NewLinux()
-	if err != nil {
-		return err
-	}
-	told := struct {
-		Found []foundJSON `json:"found"`
-		Lines []lineJSON  `json:"lines"`
-	}{Found: []foundJSON{}, Lines: []lineJSON{}}
-	for _, f := range board.Scan(host, host.Places(), nil) {
-		told.Found = append(told.Found, foundJSON(f))
-	}
-	for _, chip := range host.Chips() {
-		for i, line := range chip.Lines {
-			told.Lines = append(told.Lines, lineJSON{chip.Name, chip.Label, i, line.Name, line.User})
-		}
-	}
-	if a.json {
-		return a.print(told)
-	}
-	if len(told.Found) == 0 {
-		fmt.Fprintln(a.out, "nothing on any bus: is I2C, SPI or 1-wire switched on, and may this user open it?")
-	}
-	w := a.columnsOf()
-	for _, f := range told.Found {
-		driver := "?"
-		if f.Driver != "" {
-			driver = "driver = " + strconv.Quote(f.Driver)
-		}
-		address := ""
-		if f.Address != "" {
-			address = "address = " + strconv.Quote(f.Address)
-		}
-		fmt.Fprintf(w, "bus = %q\t%s\t%s\t# %s\n", f.Bus, address, driver, f.Saw)
-	}
-	for _, l := range told.Lines {
-		free := "free"
-		if l.User != "" {
-			free = "used by " + l.User
-		}
-		fmt.Fprintf(w, "line = \"%s/%d\"\t%s\t%s\t# %s\n", l.Chip, l.Line, l.Name, free, l.Label)
-	}
-	return w.Flush()
+	return watch
 }
 
 // boardFile reads the kiln file of a real kiln.
@@ -122,16 +57,6 @@ func boardFile(path string) (*kilnfile.File, error) {
 		return nil, failf(exitUse, "kiln %q is simulated: it has no buses and lines", file.Name)
 	}
 	return file, err
-}
-
-type probeJSON struct {
-	Probe   string   `json:"probe"`
-	Role    string   `json:"role"`
-	Raw     *float64 `json:"raw"` // in the unit of the role: C, ratio, ohm, kg
-	Value   *float64 `json:"value"`
-	Age     float64  `json:"age_seconds"`
-	Quality string   `json:"quality"`
-	Fault   string   `json:"fault"`
 }
 
 func (a *app) probeWatch(ctx context.Context, path string, every time.Duration, times int) (err error) {
@@ -162,61 +87,58 @@ func (a *app) probeWatch(ctx context.Context, path string, every time.Duration, 
 		if err := clock.Next(ctx); err != nil {
 			return nil // interrupted: that is how it ends
 		}
-		if err := a.printProbes(layout.Probes, kiln.Probes(clock.Now())); err != nil {
+		if err := a.printProbes(file.Units, layout.Probes, kiln.Probes(clock.Now())); err != nil {
 			return err
 		}
 	}
 	return nil
 }
 
-func (a *app) printProbes(layout []hardware.Probe, all []board.Measured) error {
-	list := []probeJSON{}
-	for i, m := range all {
-		p := probeJSON{Probe: m.Name, Role: layout[i].Role.String(), Age: m.Reading.Age.Seconds(), Quality: m.Reading.Quality.String()}
-		if m.Reading.OK() {
-			p.Raw, p.Value = &m.Raw, &m.Reading.Value
-		}
-		if m.Err != nil {
-			p.Fault = m.Err.Error()
-		}
-		list = append(list, p)
-	}
-	if a.json {
-		return a.print(list)
-	}
-	w := a.columnsOf()
-	fmt.Fprintln(w, "probe\trole\tas measured\twith offset\tage\t")
-	for _, p := range list {
-		raw, value := "-", "-"
-		if p.Raw != nil {
-			raw, value = strconv.FormatFloat(*p.Raw, 'g', 6, 64), strconv.FormatFloat(*p.Value, 'g', 6, 64)
-		}
-		fmt.Fprintf(w, "%s\t%s\t%s\t%s\t%.1f s\t%s %s\n", p.Probe, p.Role, raw, value, p.Age, p.Quality, p.Fault)
-	}
-	fmt.Fprintln(w)
-	return w.Flush()
-}
-
 func (a *app) outputOffCommand() *cobra.Command {
 	var config string
+	var force bool
 	off := &cobra.Command{
 		Use:   "off --config FILE",
 		Short: "Switch every output of a real kiln off, after a crash",
 		Long: `off switches every output of a kiln file off, whether its probes work or not.
 Nothing may depend on it: the heartbeat's relay drops the master contactor when
-the daemon is gone, and the emergency stop works with the computer removed.`,
+the daemon is gone, and the emergency stop works with the computer removed.
+
+Beside a daemon it refuses: stop that, and its outputs are off. A daemon that
+hangs is killed first (systemctl kill -s KILL drywarden@NAME). With --force it
+tries beside one nevertheless; the daemon keeps its lines, and if it lives it
+switches on again what it wants on.`,
 		Args: cobra.NoArgs,
-		RunE: act(func(*cobra.Command, []string) error { return a.outputsOff(config) }),
+		RunE: act(func(*cobra.Command, []string) error { return a.outputsOff(config, force) }),
 	}
 	off.Flags().StringVar(&config, "config", "", "kiln `file`")
+	off.Flags().BoolVar(&force, "force", false, "beside a daemon, too")
 	_ = off.MarkFlagRequired("config")
 	return off
 }
 
-func (a *app) outputsOff(path string) error {
+// offInSpite tells that outputs may go off although the state folder could not be locked: a daemon could not have locked it
+// either, and a broken disk is no reason to leave anything on.
+func offInSpite(err error) bool {
+	_, held := errors.AsType[*store.LockedError](err)
+	return !held && !errors.Is(err, fs.ErrPermission)
+}
+
+func (a *app) outputsOff(path string, force bool) (err error) {
 	file, err := boardFile(path)
 	if err != nil {
 		return err
+	}
+	lock, err := store.LockFolder(file.Path(file.State))
+	switch held, other := errors.AsType[*store.LockedError](err); {
+	case err == nil:
+		defer func() { err = errors.Join(err, lock.Close()) }()
+	case other && !force:
+		return failf(exitRefused, "%w; if process %s hangs, kill it first, or give --force", err, orElse(held.PID, "that"))
+	case !offInSpite(err) && !force:
+		return failf(exitRefused, "whether a daemon runs cannot be told: %w; do it as the daemon's user, or give --force", err)
+	case !other:
+		fmt.Fprintf(a.err, "drywarden: whether a daemon runs cannot be told: %v\n", err)
 	}
 	host, err := a.host()
 	if err != nil {
@@ -227,11 +149,15 @@ func (a *app) outputsOff(path string) error {
 		return failf(exitFailed, "kiln %q: %w", file.Name, file.Locate(err))
 	}
 	if err := kiln.Close(); err != nil { // it switches off and proves it
-		return failf(exitFailed, "kiln %q: %w", file.Name, file.Locate(err))
+		return failf(exitFailed, "kiln %q: %w", file.Name, err)
 	}
-	if !a.json {
-		_, err = fmt.Fprintf(a.out, "%s of kiln %s off\n", count(len(file.Outputs), "output"), file.Name)
+	if a.json {
+		return a.print(struct {
+			Kiln string `json:"kiln"`
+			Off  int    `json:"outputs_off"`
+		}{file.Name, len(file.Outputs)})
 	}
+	_, err = fmt.Fprintf(a.out, "%s of kiln %s off\n", count(len(file.Outputs), "output"), file.Name)
 	return err
 }
 

@@ -20,7 +20,8 @@ import (
 // host is a computer with buses: the kernel's, or models of chips in a test.
 type host interface {
 	board.Host
-	Places() board.Places
+	Chips() []board.Chip
+	InUse() []string // buses and chips that another process of this program uses
 }
 
 func linuxHost() (host, error) { return board.NewLinux() }

@@ -25,6 +25,8 @@ type bench struct {
 	gpio   chip.GPIO
 	relay  chip.MCP23017
 	sensor [3]*chip.SHT // db-1, db-2, wb-1
+	used   []string     // by another process
+	opened int          // buses
 }
 
 const benchKiln = `
@@ -121,6 +123,7 @@ func newBench() *bench {
 }
 
 func (b *bench) I2C(bus string) (board.I2C, error) {
+	b.opened++
 	if c := b.buses[bus]; c != nil {
 		return c, nil
 	}
@@ -134,7 +137,13 @@ func (b *bench) Outputs(_ string, lines []string) (board.Lines, error) {
 func (b *bench) Inputs(_ string, lines []string) (board.Lines, error) {
 	return b.gpio.Claim(lines, false)
 }
-func (b *bench) Places() board.Places { return board.Places{I2C: []string{"i2c-1", "i2c-2"}} }
+func (b *bench) Places() board.Places {
+	return board.Places{I2C: []string{"i2c-1", "i2c-2"}, IIORoot: "testdata/none"}
+}
+func (b *bench) Chips() []board.Chip {
+	return []board.Chip{{Name: "gpiochip0", Label: "pinctrl", Lines: []board.ChipLine{{Name: "GPIO0"}, {User: "leds"}}}}
+}
+func (b *bench) InUse() []string { return b.used }
 
 // hand is a person's: each line they type comes with what they do at that moment.
 type hand struct {
@@ -151,20 +160,30 @@ func (h *hand) Read(to []byte) (int, error) {
 }
 
 func checkBench(t *testing.T, b *bench, kiln string, person *hand, flags ...string) (int, string) {
+	code, out, err := onBench(b, person, append(append([]string{"check", "--hardware"}, flags...), kilnOn(t, kiln))...)
+	return code, strings.ReplaceAll(out, "\n  ", " ") + fmt.Sprint(err)
+}
+
+// kilnOn writes a kiln file and gives its path.
+func kilnOn(t *testing.T, kiln string) string {
 	path := filepath.Join(t.TempDir(), "kiln.toml")
 	require.NoError(t, os.WriteFile(path, []byte(kiln), 0o600))
+	return path
+}
+
+// onBench does one command line on a bench.
+func onBench(b *bench, person *hand, args ...string) (code int, told string, err error) {
 	var out, errs bytes.Buffer
 	a := &app{in: person, out: &out, err: &errs, host: func() (host, error) { return b, nil }}
 	root := a.root()
-	root.SetArgs(append(append([]string{"check", "--hardware"}, flags...), path))
-	err := root.ExecuteContext(context.Background())
-	code := exitDone
+	root.SetArgs(args)
+	err = root.ExecuteContext(context.Background())
 	if known, ok := errors.AsType[*coded](err); ok {
 		code = known.code
 	} else if err != nil {
 		code = exitUse
 	}
-	return code, strings.ReplaceAll(out.String(), "\n  ", " ") + fmt.Sprint(err)
+	return code, out.String() + errs.String(), err
 }
 
 // Nothing is said of a kiln that is as its file says.

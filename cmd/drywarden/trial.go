@@ -30,7 +30,7 @@ var effects = [hardware.OutputCount]string{
 	hardware.Heat3: "heat stage 3 draws current and its air gets warm", hardware.Vent: "the vents drive open",
 	hardware.Spray: "water sprays", hardware.Sounder: "the sounder sounds", hardware.Beacon: "the beacon shines",
 	hardware.AlarmLamp: "the alarm lamp shines", hardware.DoorLamp: "the door lamp shines",
-	hardware.Heartbeat: "its relay clicks about once a second, by itself",
+	hardware.Heartbeat: "the master contactor drops when the daemon dies",
 }
 
 func (a *app) outputCommand() *cobra.Command {
@@ -46,12 +46,19 @@ output goes off by itself, or at once with Ctrl-C; a compressor runs its least
 time. Then it asks what you saw. The answer is kept with the record, and shown
 by "output list".
 
+The heartbeat is not switched: it beats by itself as long as the daemon lives.
+Kill the daemon (systemctl kill -s KILL drywarden@NAME), watch the master
+contactor, and when the daemon is back say here what you saw.
+
 Nobody may be in the kiln. Open panels and mains are a licensed electrician's.`,
 		Example: `  drywarden output test fan_forward_1
   drywarden output test vent --for "90 s" --seen "both flaps open fully"
   drywarden output test heat_2 --otherwise "no current on L2"`,
 		Args: cobra.ExactArgs(1),
 		RunE: act(func(cmd *cobra.Command, args []string) error {
+			if cmd.Flags().Changed("for") && args[0] == hardware.Heartbeat.String() {
+				return failf(exitUse, "the heartbeat is not switched on for a time: it beats by itself; leave --for out")
+			}
 			return a.trial(cmd.Context(), args[0], length, seen, otherwise)
 		}),
 	}
@@ -102,24 +109,14 @@ func (a *app) trial(ctx context.Context, name, length, seen, otherwise string) e
 		return err
 	}
 	defer client.Close()
-	seconds := d.Std().Seconds()
-	if _, err := client.Do(ctx, operator.Request{Verb: controller.VerbTest.String(), Output: name, For: &seconds}); err != nil {
-		return err
-	}
-	a.say("%s: wanted: %s\n", name, effects[output])
-	on, current, err := a.follow(ctx, client, name)
-	switch {
-	case err != nil && ctx.Err() != nil: // Ctrl-C
-		end, cancel := context.WithTimeout(context.WithoutCancel(ctx), 5*time.Second)
-		defer cancel()
-		if _, endErr := client.Do(end, operator.Request{Verb: controller.VerbTestEnd.String()}); endErr != nil {
-			return failf(exitFailed, "ended; whether %s is off cannot be told: %w", name, endErr)
+	current := ""
+	if output == hardware.Heartbeat {
+		if _, err := client.Status(ctx); err != nil {
+			return err
 		}
-		return failf(exitFailed, "ended: %s goes off", name)
-	case err != nil:
+		a.say("%s: wanted: %s\n", name, effects[output])
+	} else if current, err = a.switchOn(ctx, client, name, effects[output], d); err != nil {
 		return err
-	case !on:
-		return failf(exitRefused, "%s did not go on", name)
 	}
 	r := operator.Request{Verb: controller.VerbSeen.String(), Output: name}
 	yes := seen != ""
@@ -142,6 +139,30 @@ func (a *app) trial(ctx context.Context, name, length, seen, otherwise string) e
 		a.say("kept: %s %s: %s\n", name, map[bool]string{true: "as wanted", false: "NOT as wanted"}[yes], r.Reason)
 	}
 	return err
+}
+
+// switchOn has an output switched on and waits until it is off again; it gives the largest current, when that is measured.
+func (a *app) switchOn(ctx context.Context, client *operator.Client, name, effect string, d quantity.Duration) (current string, err error) {
+	seconds := d.Std().Seconds()
+	if _, err := client.Do(ctx, operator.Request{Verb: controller.VerbTest.String(), Output: name, For: &seconds}); err != nil {
+		return "", err
+	}
+	a.say("%s: wanted: %s\n", name, effect)
+	on, current, err := a.follow(ctx, client, name)
+	switch {
+	case err != nil && ctx.Err() != nil: // Ctrl-C
+		end, cancel := context.WithTimeout(context.WithoutCancel(ctx), 5*time.Second)
+		defer cancel()
+		if _, endErr := client.Do(end, operator.Request{Verb: controller.VerbTestEnd.String()}); endErr != nil {
+			return "", failf(exitFailed, "ended; whether %s is off cannot be told: %w", name, endErr)
+		}
+		return "", failf(exitFailed, "ended: %s goes off", name)
+	case err != nil:
+		return "", err
+	case !on:
+		return "", failf(exitRefused, "%s did not go on", name)
+	}
+	return current, nil
 }
 
 func (a *app) say(format string, args ...any) {

@@ -231,7 +231,7 @@ func (b *Board) Faults() []Fault {
 // Measured is one probe for a person who commissions a kiln: the value as measured, and with its calibration.
 type Measured struct {
 	Name    string
-	Raw     float64 // in the unit of the role, without the offset
+	Raw     float64 // of the last good measurement, in the unit of the role, without the offset; NaN: there was none
 	Reading hardware.Reading
 	Err     error // of the last measurement
 }
@@ -243,7 +243,11 @@ func (b *Board) Probes(now mono.Instant) []Measured {
 	list := make([]Measured, len(b.config.Layout.Probes))
 	for i, p := range b.config.Layout.Probes {
 		l := &b.latest[i]
-		list[i] = Measured{Name: p.Name, Raw: l.raw, Reading: l.reading(now, b.stale), Err: l.err}
+		raw := math.NaN()
+		if l.known {
+			raw = l.raw
+		}
+		list[i] = Measured{Name: p.Name, Raw: raw, Reading: l.reading(now, b.stale), Err: l.err}
 	}
 	return list
 }

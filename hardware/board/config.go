@@ -31,6 +31,9 @@ const (
 	IIO      = "iio"
 )
 
+// MCP23017 is what Scan calls an expander.
+const MCP23017 = "mcp23017"
+
 var drivers = []string{MAX31865, DS18B20, SHT3x, SHT4x, ADS1115, Modbus, IIO}
 
 // Drivers lists the drivers of probes.

@@ -3,9 +3,11 @@ package board
 import (
 	"errors"
 	"fmt"
+	"os"
 	"slices"
 	"strconv"
 	"strings"
+	"sync"
 
 	"go.bug.st/serial"
 	"periph.io/x/conn/v3/driver/driverreg"
@@ -20,7 +22,13 @@ import (
 const spiSpeed = physic.MegaHertz
 
 // Linux opens the kernel's buses and lines.
-type Linux struct{ chips []*gpioioctl.GPIOChip }
+type Linux struct {
+	chips []*gpioioctl.GPIOChip
+	root  string // of device files; empty: the kernel's
+
+	mu    sync.Mutex
+	marks map[string]*os.File // of devices in use
+}
 
 // NewLinux looks for the GPIO chips that are there now; a chip that comes later is not seen. That there are none is no
 // error: whatever needs a line of one says so.
@@ -62,6 +70,7 @@ func (l *Linux) I2C(bus string) (I2C, error) {
 	if err != nil {
 		return nil, err
 	}
+	l.mark(bus)
 	return sysfs.NewI2C(n)
 }
 
@@ -79,6 +88,7 @@ func (l *Linux) SPI(bus string) (SPI, error) {
 	if err != nil {
 		return nil, err
 	}
+	l.mark("spidev" + strings.TrimPrefix(bus, "spi"))
 	port, err := sysfs.NewSPI(n, chip)
 	if err != nil {
 		return nil, err
@@ -175,6 +185,7 @@ func (l *Linux) claim(chipName string, names []string, direction gpioioctl.LineD
 	if err != nil {
 		return nil, err
 	}
+	l.mark(chip.Name())
 	if len(names) > maxLines {
 		return nil, fmt.Errorf("%d lines of %s: at most %d", len(names), chipName, maxLines)
 	}

@@ -19,7 +19,7 @@ import (
 type Found struct {
 	Bus     string
 	Address string // empty: the bus has one place only, or nothing is known of what hangs on it
-	Driver  string // empty: nothing that can be told for sure
+	Driver  string // of a probe, or MCP23017; empty: nothing that can be told for sure
 	Saw     string // what was seen
 }
 
@@ -54,9 +54,11 @@ func (l *Linux) Places() Places {
 	return p
 }
 
-// Scan looks at the addresses that a kiln's chips can have and tells what answers. It changes no output and no setting, but
-// a humidity sensor that measures for somebody else may lose that measurement: not while a daemon runs. A Modbus device
-// cannot be found without knowing its settings, and is not looked for.
+// Scan looks at the addresses that a kiln's chips can have and tells what answers. What it does not know it only reads from:
+// a byte written to a chip of another kind may be a command, or levels of outputs. Only an address that lets nobody read, as
+// an idle SHT3x or SHT4x does, is asked their two questions. A humidity sensor that measures for somebody else may lose that
+// measurement: not while a daemon runs. On SPI, which has no addresses, a MAX31865 is read; to a chip of another kind that is
+// nine bytes of zero. A Modbus device cannot be found without knowing its settings, and is not looked for.
 func Scan(host Host, places Places, sleep func(time.Duration)) []Found {
 	var all []Found
 	for _, bus := range places.I2C {
@@ -95,36 +97,72 @@ func scanI2C(host Host, name string, sleep func(time.Duration)) []Found {
 		found = append(found, Found{name, fmt.Sprintf("0x%02x", at), driver, fmt.Sprintf(format, args...)})
 	}
 	for at := uint16(0x20); at <= 0x27; at++ {
-		var r [0x16]byte
-		if bus.Tx(at, []byte{0}, r[:]) == nil {
-			note(at, "", "an MCP23017 expander perhaps: directions %02x %02x, latches %02x %02x", r[0], r[1], r[0x14], r[0x15])
+		var r [2 * expanderRegisters]byte
+		switch {
+		case bus.Tx(at, nil, r[:]) != nil:
+		case isExpander(r[:]):
+			note(at, MCP23017, "%d registers over and over, as an MCP23017 has: % x", expanderRegisters, r[:expanderRegisters])
+		default:
+			note(at, "", "answers, but not as an MCP23017 in use or after power-up: % x", r[:4])
 		}
 	}
 	for at := uint16(0x44); at <= 0x46; at++ {
-		device := probe.Device{Chip: "sht3x", Address: at}
-		var r [3]byte
-		if bus.Tx(at, []byte{0xF3, 0x2D}, r[:]) == nil { // SHT3x: status
-			if w, err := probe.Words(device, r[:]); err == nil {
-				note(at, SHT3x, "status 0x%04x", w[0])
-				continue
-			}
-		}
-		air, err := (&sht4x.Chip{Bus: bus, Address: at, Sleep: sleep}).Measure(mono.Instant(0))
-		switch probe.SignOf(err) {
-		case "":
-			note(at, SHT4x, "%.2f C, %.1f %% relative humidity", float64(air.Temperature), float64(air.Humidity)*100)
-		case "no_answer":
-		default:
-			note(at, "", "answers, but like no SHT3x or SHT4x: %v", err)
+		if driver, saw := humiditySensor(bus, at, sleep); saw != "" {
+			note(at, driver, "%s", saw)
 		}
 	}
 	for at := uint16(0x48); at <= 0x4B; at++ {
 		var r [2]byte
-		if bus.Tx(at, []byte{1}, r[:]) == nil {
-			note(at, "", "an ADS1115 converter perhaps: configuration 0x%02x%02x", r[0], r[1])
+		if bus.Tx(at, nil, r[:]) == nil {
+			note(at, "", "answers: an ADS1115 converter perhaps, of which nothing can be told by reading")
 		}
 	}
 	return found
+}
+
+// expanderRegisters is how many registers an MCP23017 has; it gives them one after the other and begins again.
+const expanderRegisters = 0x16
+
+// isExpander tells an MCP23017 by its registers, read twice over from wherever it stood. Chips of 1, 2 or 11 registers, which
+// fit as well, do not count; nor does an MCP23017 whose registers are all alike.
+func isExpander(r []byte) bool {
+	every := func(n int) bool {
+		for i := range r[n:] {
+			if r[i] != r[i+n] {
+				return false
+			}
+		}
+		return true
+	}
+	return every(expanderRegisters) && !every(2) && !every(11)
+}
+
+// humiditySensor tells what is at an address where a humidity sensor can be; nothing when nothing is there.
+func humiditySensor(bus probe.I2C, at uint16, sleep func(time.Duration)) (driver, saw string) {
+	var r [6]byte
+	if bus.Tx(at, nil, r[:1]) == nil {
+		return "", "answers, but not as an idle SHT3x or SHT4x; it was asked nothing"
+	}
+	if bus.Tx(at, []byte{0x89}, nil) == nil { // SHT4x: serial number
+		probe.Wait(sleep, time.Millisecond)
+		if bus.Tx(at, nil, r[:]) == nil {
+			if _, err := probe.Words(probe.Device{Chip: SHT4x, Address: at}, r[:]); err == nil {
+				air, err := (&sht4x.Chip{Bus: bus, Address: at, Sleep: sleep}).Measure(mono.Instant(0))
+				if err != nil {
+					return SHT4x, err.Error()
+				}
+				return SHT4x, fmt.Sprintf("%.2f C, %.1f %% relative humidity", float64(air.Temperature), float64(air.Humidity)*100)
+			}
+		}
+	}
+	if bus.Tx(at, []byte{0xF3, 0x2D}, r[:3]) != nil { // SHT3x: status
+		return "", ""
+	}
+	w, err := probe.Words(probe.Device{Chip: SHT3x, Address: at}, r[:3])
+	if err != nil {
+		return "", fmt.Sprintf("answers, but like no SHT3x or SHT4x: %v", err)
+	}
+	return SHT3x, fmt.Sprintf("status 0x%04x", w[0])
 }
 
 func scanSPI(host Host, name string) Found {

@@ -241,6 +241,14 @@ func TestCalibrationForHeatTreatment(t *testing.T) {
 	err = f.CheckCalibration(heat, at("2027-03-14"))
 	require.Len(t, strings.Split(err.Error(), "\n"), 4, "two dry bulbs, two cores: %v", err)
 
+	require.NoError(t, f.CheckDates(at("2026-03-14")))
+	require.NoError(t, f.CheckDates(at("2026-03-13").Add(11*time.Hour)), "it is the 14th somewhere")
+	err = f.CheckDates(at("2026-03-12"))
+	require.ErrorContains(t, err, "probe[1].calibrated: found 2026-03-14, expected a day that has been: today is 2026-03-12")
+	require.Len(t, strings.Split(err.Error(), "\n"), 6, "all with a date")
+	err = f.CheckCalibration(heat, at("2026-03-12"))
+	require.ErrorContains(t, err, "found the calibration of probe db-1 on 2026-03-14, a day that has not been, expected a calibration that holds on 2026-03-12")
+
 	f, err = Read("kiln.toml", []byte(strings.Replace(read(t, boardExample), "calibrated = 2026-03-14\n", "", 1)))
 	require.NoError(t, err)
 	require.ErrorContains(t, f.CheckCalibration(heat, at("2026-08-31")), "probe db-1 was never calibrated")
