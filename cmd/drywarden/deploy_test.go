@@ -190,3 +190,26 @@ func TestDeployReadme(t *testing.T) {
 	slices.Sort(rows)
 	require.Equal(t, files, rows)
 }
+
+// TestFirstStart: what opens buses or the state folder by itself runs as the daemon's account, and what asks the daemon names
+// its socket, in the steps before the socket is in the profile.
+func TestFirstStart(t *testing.T) {
+	text, err := os.ReadFile(readme)
+	require.NoError(t, err)
+	_, steps, ok := strings.Cut(string(text), "### First start\n")
+	require.True(t, ok)
+	steps, _, ok = strings.Cut(steps, "\n### ")
+	require.True(t, ok)
+	spans := regexp.MustCompile("`[^`]*drywarden [^`]*`").FindAllString(strings.ReplaceAll(steps, "\n", " "), -1)
+	require.Len(t, spans, 5)
+	for _, span := range spans {
+		switch {
+		case strings.Contains(span, "systemctl"), strings.HasPrefix(span, "`drywarden check /"):
+		case strings.Contains(span, " status"):
+			require.Contains(t, span, "--socket /run/drywarden/north.sock")
+			require.True(t, strings.HasPrefix(span, "`sudo -u drywarden drywarden "))
+		default:
+			require.True(t, strings.HasPrefix(span, "`sudo -u drywarden drywarden "), span)
+		}
+	}
+}

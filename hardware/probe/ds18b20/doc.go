@@ -7,7 +7,9 @@
 // The file w1_slave shows the nine bytes and the kernel's verdict; when the verdict is NO, its second line repeats the last
 // good bytes and must not be used. When the sensor does not answer the file is empty, after up to two seconds, and reading
 // it is no error. A directory of a sensor that was unplugged stays for a while: existence is not health. One read takes 0.8
-// s, and sensors on one bus wait for each other: Convert starts all of a bus together, after which reads are fast.
+// s, and sensors on one bus wait for each other: Convert starts all of a bus together, after which reads are fast. The kernel
+// lets root alone do that until somebody gives the file away, and offers it on one bus only: it counts the sensors of all
+// buses, and makes the file where the first one is.
 //
 // Half a kelvin of uncertainty is too coarse for the depression of a wet bulb; these are for plenum, core and coil.
 package ds18b20

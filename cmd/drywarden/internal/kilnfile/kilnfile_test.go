@@ -96,7 +96,7 @@ func TestFaultsOfOneChange(t *testing.T) {
 		{"set point too near the limit", board, `highest_set_point = "150 F"`, `highest_set_point = "157 F"`, "limits.dry_bulb_max", "3 K over"},
 		{"coast too short", board, `coast = "90 s"`, `coast = "20 s"`, "fans.coast", "1 min"},
 		{"probe twice", board, `id = "db-2"`, `id = "db-1"`, "probe[2].id", "each probe once"},
-		{"address twice", board, `address = "28-000000000002"`, `address = "28-000000000001"`, "probe[2].address", "once"},
+		{"address twice", board, `address = "28-000000000012"`, `address = "28-000000000011"`, "probe[6].address", "once"},
 		{"line twice", board, `line = "relay0/1"`, `line = "relay0/0"`, "output[2].line", "once"},
 		{"output twice", board, `id = "heat_2"`, `id = "heat_1"`, "output[7].id", "each output once"},
 		{"gap in the stages", board, `id = "heat_2"`, `id = "heat_3"`, "output", "without a gap"},

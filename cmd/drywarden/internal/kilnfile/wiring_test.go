@@ -38,7 +38,7 @@ id = "db-3"
 role = "dry_bulb"
 place = "x"
 driver = "max31865"
-bus = "spi0.0"
+bus = "spi1.0"
 rtd = { wires = 3, reference = "430 ohm", mains_hz = 60 }
 [[probe]]
 id = "rh-2"
@@ -86,7 +86,7 @@ address = "0x44"
 	for _, x := range []struct{ old, new, key, says string }{
 		{`driver = "modbus"`, `driver = "modbas"`, "probe[10].driver", `found "modbas", expected one of max31865, ds18b20, `},
 		{`address = "0x4a/0"`, `address = "0x48/0"`, "output[3].current", "input 0 of address 0x48 on i2c-1, which probe pin-1 uses already"},
-		{`bus = "w1-2"`, `bus = "onewire"`, "probe[7].bus", `found "onewire", expected a name like "w1-1"`},
+		{`bus = "w1-2"`, `bus = "onewire"`, "probe[8].bus", `found "onewire", expected a name like "w1-1"`},
 		{`line = "relay0/3"` + "\nactive = \"high\"", `line = "relay0/3"` + "\nactive = \"low\"", "output[4].active", "no safe level"},
 		{`line = "relay1/4"`, `line = "relay1/44"`, "output[13].line", "0 to 15"},
 		{`address = "0x21"`, `address = "0x20"`, "expander[2].address", "expander relay0 uses already"},
@@ -104,7 +104,7 @@ address = "0x44"
 		{`kilograms_per_count = 5e-5`, `kilograms_per_count = 0.0`, "probe[12].weigh.kilograms_per_count", "found 0, expected what weighing"},
 		// What a driver does not read.
 		{`driver = "sht3x"`, "driver = \"sht3x\"\nrtd = { wires = 3, mains_hz = 60 }", "probe[13].rtd", "found rtd of a sht3x, expected none: it belongs to max31865"},
-		{`bus = "spi0.0"`, "bus = \"spi0.0\"\naddress = \"0x44\"", "probe[9].address", "found address of a max31865, expected none"},
+		{`bus = "spi1.0"`, "bus = \"spi1.0\"\naddress = \"0x44\"", "probe[9].address", "found address of a max31865, expected none"},
 		{"rtd = { wires = 3, reference = \"430 ohm\", mains_hz = 60 }", "", "probe[9].rtd", "found nothing, expected rtd, which a max31865 needs"},
 		{"address = \"0x44\"\n", "", "probe[13].address", "found nothing, expected address, which a sht3x needs"},
 		// Chips of lines.
@@ -146,7 +146,7 @@ func TestLocate(t *testing.T) {
 	cause := errors.New("no such file or directory")
 	other := errors.New("the disk is full")
 	err = f.Locate(errors.Join(&board.WiringFault{Key: "probe[4]", Field: "bus", Found: `"i2c-7": no such file or directory`, Expected: "one that is there: i2c-1", Err: cause}, other))
-	line := 1 + strings.Count(text[:strings.Index(text, `driver = "sht3x"`)], "\n") + 1
+	line := 1 + strings.Count(text[:strings.Index(text, `bus = "/dev/serial/by-id/usb-rs485`)], "\n")
 	require.EqualError(t, err, fmt.Sprintf("kiln.toml:%d: probe[4].bus: found \"i2c-7\": no such file or directory, expected one that is there: i2c-1\nthe disk is full", line))
 	require.ErrorIs(t, err, cause)
 	require.ErrorIs(t, err, other)
