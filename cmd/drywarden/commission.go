@@ -6,7 +6,6 @@ import (
 	"fmt"
 	"io/fs"
 	"os"
-	"strconv"
 	"time"
 
 	"github.com/spf13/cobra"

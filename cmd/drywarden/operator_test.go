@@ -104,7 +104,7 @@ func setup(ts *testscript.TestScript, _ bool, args []string) {
 	ts.Check(os.WriteFile(filepath.Join(dir, "kiln.toml"), kiln, 0o600))
 	ts.Check(os.WriteFile(filepath.Join(dir, "charge.toml"), demoChargeText, 0o600))
 	// No computer has these buses and lines: a test must not drive a kiln that this one may be wired to.
-	board = []byte(strings.NewReplacer(`"i2c-1"`, `"i2c-987"`, `"spi0.`, `"spi987.`, `"w1-1"`, `"w1-987"`, `"w1-2"`, `"w1-988"`, `"gpiochip0/`, `"gpiochip987/`,
+	board = []byte(strings.NewReplacer(`"i2c-1"`, `"i2c-987"`, `"spi0.`, `"spi987.`, `"/dev/ttyAMA0"`, `"/dev/ttyAMA987"`, `"w1-1"`, `"w1-987"`, `"w1-2"`, `"w1-988"`, `"gpiochip0/`, `"gpiochip987/`,
 		`"/var/lib/drywarden/north"`, `"board-state"`, `"/run/drywarden/north.sock"`, `"board.sock"`).Replace(string(board)))
 	ts.Check(os.WriteFile(filepath.Join(dir, "board.toml"), board, 0o600))
 }

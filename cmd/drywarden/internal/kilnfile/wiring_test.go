@@ -146,7 +146,7 @@ func TestLocate(t *testing.T) {
 	cause := errors.New("no such file or directory")
 	other := errors.New("the disk is full")
 	err = f.Locate(errors.Join(&board.WiringFault{Key: "probe[4]", Field: "bus", Found: `"i2c-7": no such file or directory`, Expected: "one that is there: i2c-1", Err: cause}, other))
-	line := 1 + strings.Count(text[:strings.Index(text, `bus = "/dev/serial/by-id/usb-rs485`)], "\n")
+	line := 1 + strings.Count(text[:strings.Index(text, `bus = "/dev/ttyAMA0"`)], "\n")
 	require.EqualError(t, err, fmt.Sprintf("kiln.toml:%d: probe[4].bus: found \"i2c-7\": no such file or directory, expected one that is there: i2c-1\nthe disk is full", line))
 	require.ErrorIs(t, err, cause)
 	require.ErrorIs(t, err, other)
