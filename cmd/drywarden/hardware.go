@@ -77,7 +77,7 @@ func (a *app) checkHardware(ctx context.Context, path string, warm bool) (err er
 	list := judgeHardware(file, &seen)
 	for _, f := range kiln.Faults() {
 		if strings.HasPrefix(f.What, "outputs of ") || strings.HasPrefix(f.What, "inputs of ") {
-			list = append(list, finding{true, f.What, f.Err.Error()})
+			list = append(list, finding{true, f.What, file.Locate(f.Err).Error()})
 		}
 	}
 	if warm {

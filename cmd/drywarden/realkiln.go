@@ -36,7 +36,7 @@ func openBoard(file *kilnfile.File, log *slog.Logger, tools *daemonTools) (*driv
 		prepare: func(files controller.ChargeFiles, k schedule.Kiln) (*schedule.Plan, error) { return resolve(files, k) },
 		admit:   func(plan *schedule.Plan) error { return admitReal(file, plan, log) },
 		stamp:   stampNow(store.Now, log),
-		side:    func(ctx context.Context) error { logFaults(ctx, kiln, log); return nil },
+		side:    func(ctx context.Context) error { logFaults(ctx, kiln, file, log); return nil },
 	}, nil
 }
 
@@ -69,7 +69,7 @@ const faultsEvery = 5 * time.Second
 
 // logFaults logs each fault of the hardware when it begins, when it changes, and when it is gone: the evidence that a
 // reading's quality alone does not carry.
-func logFaults(ctx context.Context, kiln *board.Board, log *slog.Logger) {
+func logFaults(ctx context.Context, kiln *board.Board, file *kilnfile.File, log *slog.Logger) {
 	ticker := time.NewTicker(faultsEvery)
 	defer ticker.Stop()
 	known := map[string]string{}
@@ -83,7 +83,7 @@ func logFaults(ctx context.Context, kiln *board.Board, log *slog.Logger) {
 		for _, f := range kiln.Faults() {
 			now[f.What] = f.Sign
 			if known[f.What] != f.Sign {
-				log.Warn("hardware fault", "what", f.What, "sign", f.Sign, "quality", f.Quality.String(), "err", f.Err)
+				log.Warn("hardware fault", "what", f.What, "sign", f.Sign, "quality", f.Quality.String(), "err", file.Locate(f.Err))
 			}
 		}
 		for what := range known {

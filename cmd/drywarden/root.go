@@ -13,6 +13,7 @@ import (
 
 	"github.com/spf13/cobra"
 
+	"drywarden/cmd/drywarden/internal/kilnfile"
 	"drywarden/controller/operator"
 	"drywarden/schedule/sheet"
 )
@@ -109,8 +110,11 @@ func (a *app) complain(err error, areFaults bool, faults *sheet.Faults) {
 		}{Error: err.Error()}
 		if areFaults {
 			for _, f := range faults.List {
-				told.Faults = append(told.Faults, faultJSON{f.File, f.Line, f.Key, f.Found, f.Expected})
+				told.Faults = append(told.Faults, faultJSON(f))
 			}
+		}
+		for _, f := range located(err) {
+			told.Faults = append(told.Faults, faultJSON(f))
 		}
 		var invalid *operator.InvalidError
 		if errors.As(err, &invalid) {
@@ -128,6 +132,23 @@ func (a *app) complain(err error, areFaults bool, faults *sheet.Faults) {
 		return
 	}
 	fmt.Fprintln(a.err, "drywarden: "+err.Error())
+}
+
+// located gives the faults in err that were found when the hardware was opened.
+func located(err error) []sheet.Fault {
+	switch e := err.(type) {
+	case *kilnfile.Located:
+		return []sheet.Fault{e.Fault}
+	case interface{ Unwrap() error }:
+		return located(e.Unwrap())
+	case interface{ Unwrap() []error }:
+		var all []sheet.Fault
+		for _, one := range e.Unwrap() {
+			all = append(all, located(one)...)
+		}
+		return all
+	}
+	return nil
 }
 
 func count(n int, noun string) string {

@@ -37,6 +37,9 @@ const (
 const machines = hardware.AllFans | hardware.AllHeat | 1<<hardware.Compressor | 1<<hardware.Spray | 1<<hardware.Vent
 
 // everything is what must be off after a kill: all that the expander drives.
+// kilnFile is where the machine has its kiln file.
+const kilnFile = "/etc/drywarden/vm.toml"
+
 const everything = ^hardware.OutputSet(0)
 
 func TestMachine(t *testing.T) {
@@ -166,6 +169,11 @@ func testRealTime(t *testing.T) {
 	// Killed while fans and heat run.
 	conducting(m, "heat", hardware.AllHeat, 4*time.Minute)
 	killed(m, "kill -9 in the preheat stage", syscall.SIGKILL)
+
+	for _, command := range [][]string{{"probe", "list"}, {"probe", "watch", "--config", kilnFile}, {"outputs", "off", "--config", kilnFile}} {
+		answer := m.cli(command...)
+		require.Equal(t, 3, answer.Code, "beside a daemon %v is refused: %s%s", command, answer.Out, answer.Err)
+	}
 
 	core := b.fault(func(w *wire.World) { w.Unplugged[3] = true })
 	named(m, "core-1 unplugged", "core_probe_lost", core, 3*time.Minute)

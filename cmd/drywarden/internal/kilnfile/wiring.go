@@ -184,29 +184,31 @@ func (f *File) checkWiring(s *sheet.Sheet) {
 	}
 }
 
-// Locate says of faults that a board found in its wiring where they stand in the file; all else in err is left as it is.
-func (f *File) Locate(err error) error {
-	switch e := err.(type) {
-	case nil:
-		return nil
-	case interface{ Unwrap() []error }:
-		var all []error
-		for _, one := range e.Unwrap() {
-			all = append(all, f.Locate(one))
-		}
-		return errors.Join(all...)
-	case *board.WiringFault:
-		path := cmpOr(e.Path(), "hardware")
-		return located{sheet.Fault{File: f.path, Line: f.sheet.Line(path), Key: path, Found: e.Found, Expected: e.Expected}, e}
-	}
-	return err
-}
-
-// located is a fault of the wiring with its place in the file.
-type located struct {
-	fault sheet.Fault
+// Located is a fault of the wiring that was found when it was opened, with its place in the file.
+type Located struct {
+	Fault sheet.Fault
 	cause error
 }
 
-func (l located) Error() string { return l.fault.String() }
-func (l located) Unwrap() error { return l.cause }
+// Error gives the fault in one line.
+func (l *Located) Error() string { return l.Fault.String() }
+
+// Unwrap gives the board's fault.
+func (l *Located) Unwrap() error { return l.cause }
+
+// Locate puts a *Located in the place of each fault that a board found in its wiring; all else in err is left as it is.
+func (f *File) Locate(err error) error {
+	if several, ok := err.(interface{ Unwrap() []error }); ok {
+		var all []error
+		for _, one := range several.Unwrap() {
+			all = append(all, f.Locate(one))
+		}
+		return errors.Join(all...)
+	}
+	w, ok := errors.AsType[*board.WiringFault](err)
+	if !ok {
+		return err
+	}
+	path := cmpOr(w.Path(), "hardware")
+	return &Located{sheet.Fault{File: f.path, Line: f.sheet.Line(path), Key: path, Found: w.Found, Expected: w.Expected}, err}
+}
