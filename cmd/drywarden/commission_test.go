@@ -150,7 +150,8 @@ func TestPaste(t *testing.T) {
 		{Bus: "spi0.0", Driver: board.MAX31865, Saw: "registers 00"},
 		{Bus: "iio:device0", Address: "0", Driver: board.IIO, Saw: "the kernel calls it \"nau7802\""},
 		{Bus: "w1-1", Address: "28-000000000001", Driver: board.DS18B20, Saw: "read: no answer\nagain"},
-		{Bus: "i2c-1", Address: "0x48", Saw: "answers = maybe\n[[probe]]"},
+		{Bus: "i2c-1", Address: "0x44", Saw: "answers = maybe\n[[probe]]"},
+		{Bus: "i2c-1", Address: "0x48", Perhaps: board.ADS1115, Saw: "answers"},
 		{Bus: "i2c-1", Address: "0x20", Driver: board.MCP23017}, {Bus: "i2c-1", Address: "0x21", Driver: board.MCP23017},
 	}, nil))
 	var tables map[string][]map[string]any
@@ -158,12 +159,14 @@ func TestPaste(t *testing.T) {
 	require.NoError(t, err, out.String())
 	require.Len(t, tables["probe"], 3)
 	require.Len(t, tables["expander"], 2)
-	uncommented := strings.NewReplacer("# rtd", "rtd", "# weigh", "weigh").Replace(out.String())
+	uncommented := strings.NewReplacer("# rtd", "rtd", "# weigh", "weigh", "# [[converter]]", "[[converter]]", "# id", "id", "# bus", "bus", "# address", "address",
+		"# amp", "amp").Replace(out.String())
 	tables = nil
 	_, err = toml.Decode(uncommented, &tables)
 	require.NoError(t, err)
 	require.Contains(t, tables["probe"][0], "rtd")
 	require.Contains(t, tables["probe"][1], "weigh")
+	require.Equal(t, []map[string]any{{"id": "adc-0", "bus": "i2c-1", "address": "0x48", "amperes_per_volt": 20.0}}, tables["converter"])
 	out.Reset()
 	require.NoError(t, paste(&out, nil, nil))
 	require.Contains(t, out.String(), "Nothing on any bus")

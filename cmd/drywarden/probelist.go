@@ -34,6 +34,7 @@ type foundJSON struct {
 	Bus     string `json:"bus"`
 	Address string `json:"address"`
 	Driver  string `json:"driver"`
+	Perhaps string `json:"perhaps"`
 	Saw     string `json:"saw"`
 }
 
@@ -74,10 +75,10 @@ func (a *app) probeList() error {
 
 // rolesOf names what a driver's probes can be for, the commonest first; wants is a table that the driver needs.
 var rolesOf = map[string]struct{ roles, wants string }{
-	board.MAX31865: {"dry_bulb, wet_bulb, leaving_air, core ...", `rtd = { wires = 4, reference = "430 ohm", mains_hz = 60 }`},
-	board.DS18B20:  {"core, coil, leaving_air, dry_bulb ...", ""},
-	board.SHT3x:    {"humidity, outdoor_humidity, leaving_air, outdoor_temperature ...", ""},
-	board.SHT4x:    {"humidity, outdoor_humidity, leaving_air, outdoor_temperature ...", ""},
+	board.MAX31865: {"dry_bulb, wet_bulb, leaving_air, core, ...", `rtd = { wires = 4, reference = "430 ohm", mains_hz = 60 }`},
+	board.DS18B20:  {"core, coil, leaving_air, dry_bulb, ...", ""},
+	board.SHT3x:    {"humidity, outdoor_humidity, leaving_air, outdoor_temperature, ...", ""},
+	board.SHT4x:    {"humidity, outdoor_humidity, leaving_air, outdoor_temperature, ...", ""},
 	board.IIO:      {"load_cell", `weigh = { chip = "hx711", tare_counts = 8388608.0, kilograms_per_count = 5e-5, rated_load = "20 kg" }`},
 }
 
@@ -89,7 +90,7 @@ func paste(out io.Writer, found []board.Found, chips []board.Chip) error {
 	if len(found) == 0 {
 		b.WriteString("# Nothing on any bus: is I2C, SPI or 1-wire switched on, and may this user open it?\n\n")
 	}
-	probes, expanders := 0, 0
+	probes, expanders, converters := 0, 0, 0
 	for _, f := range found {
 		saw := strings.ReplaceAll(f.Saw, "\n", "; ")
 		known, probe := rolesOf[f.Driver]
@@ -97,10 +98,10 @@ func paste(out io.Writer, found []board.Found, chips []board.Chip) error {
 		case probe:
 			probes++
 			fmt.Fprintf(&b, "[[probe]]\nid = %q\n", "probe-"+strconv.Itoa(probes))
-			role, _, _ := strings.Cut(known.roles, ",")
+			role, others, _ := strings.Cut(known.roles, ", ")
 			fmt.Fprintf(&b, "# role = %q\n", role)
-			if role != known.roles {
-				fmt.Fprintf(&b, "#   or another of %s\n", known.roles)
+			if others != "" {
+				fmt.Fprintf(&b, "#   or %s\n", others)
 			}
 			fmt.Fprintf(&b, "# place = \"where it hangs\"\ndriver = %q\nbus = %q\n", f.Driver, f.Bus)
 			if f.Address != "" {
@@ -113,6 +114,10 @@ func paste(out io.Writer, found []board.Found, chips []board.Chip) error {
 		case f.Driver == board.MCP23017:
 			fmt.Fprintf(&b, "[[expander]]\nid = %q\nbus = %q\naddress = %q\n# seen: %s\n\n", "expander-"+strconv.Itoa(expanders), f.Bus, f.Address, saw)
 			expanders++
+		case f.Perhaps == board.ADS1115:
+			fmt.Fprintf(&b, "# %s %s: %s.\n# If it measures currents:\n# [[converter]]\n# id = \"adc-%d\"\n# bus = %q\n# address = %q\n# amperes_per_volt = 20.0\n\n",
+				f.Bus, f.Address, saw, converters, f.Bus, f.Address)
+			converters++
 		default:
 			fmt.Fprintf(&b, "# %s: %s\n\n", strings.TrimSpace(f.Bus+" "+f.Address), saw)
 		}

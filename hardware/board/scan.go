@@ -20,6 +20,7 @@ type Found struct {
 	Bus     string
 	Address string // empty: the bus has one place only, or nothing is known of what hangs on it
 	Driver  string // of a probe, or MCP23017; empty: nothing that can be told for sure
+	Perhaps string // the driver of what it may be
 	Saw     string // what was seen
 }
 
@@ -76,7 +77,7 @@ func Scan(host Host, places Places, sleep func(time.Duration)) []Found {
 	}
 	if chips, err := iio.List(places.IIORoot); err == nil {
 		for device, chip := range chips {
-			all = append(all, Found{device, "0", IIO, "the kernel calls it " + chip})
+			all = append(all, Found{Bus: device, Address: "0", Driver: IIO, Saw: "the kernel calls it " + chip})
 		}
 	}
 	for _, port := range places.Serial {
@@ -94,7 +95,7 @@ func scanI2C(host Host, name string, sleep func(time.Duration)) []Found {
 	defer bus.Close()
 	var found []Found
 	note := func(at uint16, driver, format string, args ...any) {
-		found = append(found, Found{name, fmt.Sprintf("0x%02x", at), driver, fmt.Sprintf(format, args...)})
+		found = append(found, Found{Bus: name, Address: fmt.Sprintf("0x%02x", at), Driver: driver, Saw: fmt.Sprintf(format, args...)})
 	}
 	for at := uint16(0x20); at <= 0x27; at++ {
 		var r [2 * expanderRegisters]byte
@@ -115,6 +116,7 @@ func scanI2C(host Host, name string, sleep func(time.Duration)) []Found {
 		var r [2]byte
 		if bus.Tx(at, nil, r[:]) == nil {
 			note(at, "", "answers: an ADS1115 converter perhaps, of which nothing can be told by reading")
+			found[len(found)-1].Perhaps = ADS1115
 		}
 	}
 	return found
