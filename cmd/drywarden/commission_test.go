@@ -238,3 +238,11 @@ func TestProbeWatchFaulty(t *testing.T) {
 		require.Regexp(t, `db-2 dry_bulb 21\.00 C none - 1\d\.\d s no_answer: `, blocks[2])
 	})
 }
+
+// A calibration on a day to come is a slip of the pen that would hold for years: check says so.
+func TestCheckOfDates(t *testing.T) {
+	path := kilnOn(t, strings.Replace(benchKiln, "place = \"left\"\n", "place = \"left\"\ncalibrated = 2996-03-14\n", 1))
+	code, _, err := onBench(newBench(), &hand{}, "check", path)
+	require.NotEqual(t, exitDone, code)
+	require.Regexp(t, `kiln.toml:16: probe\[1\].calibrated: found 2996-03-14, expected a day that has been: today is \d`, err.Error())
+}
