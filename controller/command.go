@@ -205,26 +205,6 @@ func (t *tick) start(c *Command, run *schedule.Run, really bool) Reply {
 	return answered(c, a)
 }
 
-func (t *tick) confirm(c *Command, really bool) Reply {
-	s := t.s
-	if !s.Restart.Confirm {
-		return Reply{ID: c.ID, Refusal: RefusedNothing}
-	}
-	if s.Stopped && t.forced() {
-		return Reply{ID: c.ID, Refusal: RefusedForced}
-	}
-	if really {
-		if s.Restart.Class == OutageLong {
-			s.Restart.Class = OutageHalfDay // steady data are still wanted before a stage may change
-			s.Restart.Stable = 0
-		}
-		s.Restart.Confirm, s.Restart.Files = false, false
-		s.Stopped, s.Unreadable, s.Contradiction, s.Often = false, false, false, false
-		s.Estimate.Wood.Accept()
-	}
-	return Reply{ID: c.ID}
-}
-
 func (t *tick) wetting(run *schedule.Run) bool {
 	if t.in.Plan == nil || run.Phase != schedule.Running || int(run.Stage) >= len(t.in.Plan.Schedule.Stages) || run.Stage < 0 {
 		return false

@@ -17,6 +17,7 @@ import (
 
 // rig is a simulated kiln with gate, person and controller, without the shell: every save is durable at the next tick.
 type rig struct {
+	slow   bool // the disk takes nothing for now
 	t      testing.TB
 	kiln   *simkiln.Kiln
 	gate   *safety.Gate
@@ -138,7 +139,10 @@ func (r *rig) tick() {
 	}
 	s.Now = now
 	require.NoError(r.t, r.kiln.Read(now, s))
-	s.Previous, s.Durable = r.last, r.state.Generation
+	s.Previous = r.last
+	if !r.slow {
+		s.Durable = r.state.Generation
+	}
 	r.in.Snapshot, r.in.Count = s, 0
 	if len(r.queue) > 0 && !r.state.Pending.On {
 		r.in.Commands[0], r.in.Count = r.queue[0], 1
@@ -159,7 +163,7 @@ func (r *rig) tick() {
 
 // person lets the simulated person see and do.
 func (r *rig) person() {
-	n := simkiln.Notice{Running: r.state.Run.Phase == schedule.Running, Confirm: r.state.Restart.Confirm}
+	n := simkiln.Notice{Running: r.state.Run.Phase == schedule.Running, Confirm: r.state.Waiting() != 0}
 	for _, a := range append(r.state.Alarms[:r.state.AlarmCount:r.state.AlarmCount], r.last.Alarms[:r.last.AlarmCount]...) {
 		if int(n.AlarmCount) < len(n.Alarms) {
 			n.Alarms[n.AlarmCount] = a
@@ -182,7 +186,7 @@ func (r *rig) person() {
 				r.queue = append(r.queue, controller.Command{Verb: controller.VerbReset, Rule: a.Rule})
 			}
 		case simkiln.Confirm:
-			r.queue = append(r.queue, controller.Command{Verb: controller.VerbConfirm})
+			r.queue = append(r.queue, controller.Command{Verb: controller.VerbConfirm, Matters: r.state.Waiting()})
 		}
 	}
 }

@@ -22,6 +22,7 @@ type Status struct {
 	StartDelay float64        `json:"start_delay_seconds"` // until anything may move; 0: over
 	Forced     string         `json:"forced"`              // what the gate forces as a whole: none, safe, off
 	Waits      []string       `json:"waits"`               // what waits for a person, in sentences
+	ToConfirm  []string       `json:"to_confirm"`          // of that, what waits for a person's word: stop, outage, restarts, files, weights
 	Outage     OutageStatus   `json:"outage"`
 	Pending    *PendingStatus `json:"pending"`
 	Storage    StorageStatus  `json:"storage"`
@@ -63,7 +64,7 @@ type OutageStatus struct {
 	Seconds  *float64 `json:"seconds"`
 	Restored bool     `json:"restored"` // control state was read back
 	Changed  bool     `json:"changed"`  // kiln, charge or schedule differ from those as run
-	Confirm  bool     `json:"confirm"`  // waits for a person's word
+	Confirm  bool     `json:"confirm"`  // something waits for a person's word; Status.ToConfirm names it
 	Problem  string   `json:"problem"`  // why the state could not be read; empty: nothing wrong
 }
 

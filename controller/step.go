@@ -136,14 +136,22 @@ func (t *tick) begin() {
 		s.Unreadable, s.Restart.Confirm, s.Restart.Class = true, true, OutageLong
 	}
 	if in.Often {
-		s.Often, s.Restart.Confirm, s.Restart.Class = true, true, OutageLong
+		s.Often, s.Restart.Class = true, OutageLong
 	}
 	if in.Changed && s.Run.Phase != schedule.Idle {
-		s.Restart.Files, s.Restart.Confirm = true, true
+		s.Restart.Files = true
 	}
-	if asks := class == OutageLong || in.Unreadable || in.Changed; asks && s.Pending.On && s.Pending.Command.Verb == VerbConfirm {
-		s.Pending = Pending{} // given before there was what must be looked at now
+	news := Of(MatterStop) // nobody knows whether it was pressed again meanwhile
+	if class == OutageLong || in.Unreadable {
+		news |= Of(MatterOutage)
 	}
+	if in.Often {
+		news |= Of(MatterRestarts)
+	}
+	if in.Changed {
+		news |= Of(MatterFiles)
+	}
+	t.overtaken(news)
 	s.Restart.Warm = max(s.Restart.Warm, t.warming(known))
 	seconds := -1.0
 	if known {
@@ -204,7 +212,8 @@ func (t *tick) surroundings() {
 		if !s.Stopped {
 			t.save() // a power cut must not stand in for a person's word
 		}
-		s.Stopped, s.Restart.Confirm = true, true
+		s.Stopped = true
+		t.overtaken(Of(MatterStop))
 	}
 	stop := s.Stopped || t.in.Snapshot.Previous.Entered || !clear(hardware.ContactEStop) || !clear(hardware.ContactInhibit) || !clear(hardware.ContactInsideButton)
 	warnFrom := max(t.cfg.StartDelay-t.cfg.WarnTime, 0)
@@ -227,7 +236,7 @@ func (t *tick) estimate() {
 	}
 	estimate.Step(&t.cfg.Estimate, &s.Estimate, &in, &t.out.Conditions)
 	if lot := s.Estimate.Wood.Contradicted(); lot >= 0 && plan != nil && !s.Contradiction {
-		s.Contradiction, s.Restart.Confirm = true, true
+		s.Contradiction = true
 	}
 }
 
@@ -235,7 +244,7 @@ func (t *tick) estimate() {
 func (t *tick) holds() schedule.Hold {
 	s, c := t.s, &t.out.Conditions
 	var h schedule.Hold
-	if s.Restart.Confirm && s.Restart.Class == OutageLong {
+	if s.fansOnly() && s.Restart.Class == OutageLong {
 		h |= schedule.HoldOutage
 	}
 	if s.Restart.Files {
@@ -397,7 +406,7 @@ func (t *tick) mode() {
 // lamps tell people near the kiln.
 func (t *tick) lamps() {
 	s, req, prev := t.s, &t.out.Requested, &t.in.Snapshot.Previous
-	waits, danger := s.Restart.Confirm || t.in.Failing, t.in.Unheard
+	waits, danger := s.Waiting() != 0 || t.in.Failing, t.in.Unheard
 	for i := range int(s.AlarmCount) {
 		waits = waits || !s.Alarms[i].Acked
 	}

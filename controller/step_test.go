@@ -383,7 +383,7 @@ func TestOutagePolicy(t *testing.T) {
 			r.tick()
 			require.Equal(t, controller.EventRestart, r.out.Events[0].Kind)
 			require.Equal(t, c.class, r.state.Restart.Class)
-			require.Equal(t, c.confirm, r.state.Restart.Confirm)
+			require.Equal(t, c.confirm, r.state.Waiting() != 0)
 			require.Equal(t, c.warm, r.state.Restart.Warm)
 			r.in.Restored, r.in.OutageKnown, r.in.Changed = false, false, false
 			for range 90 {
@@ -394,11 +394,11 @@ func TestOutagePolicy(t *testing.T) {
 			require.Equal(t, c.mayDry, r.out.SetPoints.Permit&schedule.PermitCompressor != 0)
 			require.LessOrEqual(t, r.state.Run.Exposure, exposure)
 			if c.confirm {
-				r.queue = append(r.queue, controller.Command{Verb: controller.VerbConfirm})
+				r.queue = append(r.queue, controller.Command{Verb: controller.VerbConfirm, Matters: r.state.Waiting()})
 				for range 5 {
 					r.tick()
 				}
-				require.False(t, r.state.Restart.Confirm)
+				require.Zero(t, r.state.Waiting())
 				require.Zero(t, r.state.Run.Hold)
 			}
 		})
@@ -410,7 +410,7 @@ func TestAWordGivenBeforeALongOutageDoesNotCountForIt(t *testing.T) {
 		r := newRig(t, kilnConfig(1), demoCharge)
 		r.start()
 		r.state.Restart.Confirm, r.state.Restart.Class = true, controller.OutageLong // from an earlier outage
-		r.in.Commands[0], r.in.Count = controller.Command{Verb: controller.VerbConfirm, ID: 9}, 1
+		r.in.Commands[0], r.in.Count = controller.Command{Verb: controller.VerbConfirm, Matters: controller.Of(controller.MatterOutage), ID: 9}, 1
 		r.snap.Tick++
 		r.in.Snapshot = &r.snap
 		controller.Step(&r.cfg, &r.state, &r.in, &r.out)
@@ -457,24 +457,157 @@ func TestEmergencyStopNeedsAPersonsWord(t *testing.T) {
 	r := newRig(t, kilnConfig(1), demoCharge)
 	r.start()
 	r.run(10 * time.Minute)
-	press := r.snap
-	press.Tick++
-	press.Previous = r.last
-	press.Contacts.Active |= 1 << hardware.ContactEStop
-	r.in.Snapshot, r.in.Count = &press, 0
-	controller.Step(&r.cfg, &r.state, &r.in, &r.out)
+	r.press()
 	require.Zero(t, r.out.Requested.On&^(1<<hardware.AlarmLamp|1<<hardware.Vent))
 	require.True(t, r.out.Save, "a power cut must not stand in for a person's word")
 	for range 60 {
 		r.tick()
 		require.Zero(t, r.out.Requested.On&hardware.AllFans, "released, but nobody has said so")
 	}
-	require.True(t, r.state.Restart.Confirm)
-	r.queue = append(r.queue, controller.Command{Verb: controller.VerbConfirm})
+	require.Equal(t, controller.Of(controller.MatterStop), r.state.Waiting())
+	r.queue = append(r.queue, controller.Command{Verb: controller.VerbConfirm, Matters: controller.Of(controller.MatterStop)})
 	for range 60 {
 		r.tick()
 	}
 	require.NotZero(t, r.last.On&hardware.AllFans)
+}
+
+// press is a tick in which the emergency stop is pressed.
+func (r *rig) press() {
+	press := r.snap
+	press.Tick++
+	press.Previous = r.last
+	press.Contacts.Active |= 1 << hardware.ContactEStop
+	r.in.Snapshot, r.in.Count = &press, 0
+	controller.Step(&r.cfg, &r.state, &r.in, &r.out)
+}
+
+func TestAWordIsForWhatItNames(t *testing.T) {
+	r := newRig(t, kilnConfig(1), demoCharge)
+	r.start()
+	r.run(10 * time.Minute)
+	all, held := controller.Of(controller.MatterStop, controller.MatterOutage, controller.MatterRestarts, controller.MatterFiles, controller.MatterWeights), schedule.Hold(0)
+	s := &r.state
+	s.Stopped, s.Often, s.Contradiction, s.Restart.Files, s.Restart.Confirm, s.Restart.Class = true, true, true, true, true, controller.OutageLong
+	require.Equal(t, all, s.Waiting())
+	confirm := func(m controller.Matters) controller.Refusal {
+		return r.reply(controller.Command{Verb: controller.VerbConfirm, Matters: m})
+	}
+	require.Equal(t, controller.RefusedNothing, confirm(0), "a word that names nothing is for nothing")
+	require.Equal(t, all, s.Waiting())
+
+	var told []int32
+	r.seen = func(r *rig) {
+		for _, e := range r.out.Events[:r.out.EventCount] {
+			if e.Kind == controller.EventConfirmed {
+				told = append(told, e.A)
+			}
+		}
+	}
+	left := all
+	for _, c := range []struct {
+		matter controller.Matter
+		hold   schedule.Hold // that ends with it
+	}{
+		{controller.MatterWeights, schedule.HoldSuspicious}, {controller.MatterFiles, schedule.HoldFiles}, {controller.MatterOutage, 0},
+		{controller.MatterRestarts, schedule.HoldOutage}, {controller.MatterStop, schedule.HoldTrip},
+	} {
+		require.Equal(t, c.hold, s.Run.Hold&c.hold, c.matter)
+		require.Equal(t, controller.Accepted, confirm(controller.Of(c.matter)), c.matter)
+		left &^= controller.Of(c.matter)
+		require.Equal(t, left, s.Waiting(), "%v: and nothing else", c.matter)
+		require.Equal(t, controller.RefusedNothing, confirm(controller.Of(c.matter)), "it no longer waits")
+		held |= c.hold
+		require.Zero(t, s.Run.Hold&held, c.matter)
+		for range 60 {
+			r.tick()
+			if left != 0 {
+				require.Zero(t, r.out.Requested.On&hardware.AllFans, "nobody has said that they may")
+			}
+		}
+	}
+	require.Equal(t, controller.OutageHalfDay, s.Restart.Class, "steady data are still wanted")
+	require.Equal(t, []int32{4, 3, 1, 2, 0}, told)
+	require.NotZero(t, r.last.On&hardware.AllFans)
+}
+
+// TestAStopOvertakesTheWordForTheOneBefore: the disk is slow, and whoever gave the word has not seen the second stop.
+func TestAStopOvertakesTheWordForTheOneBefore(t *testing.T) {
+	for _, c := range []struct {
+		name    string
+		again   bool
+		matters controller.Matters
+		want    controller.Refusal
+	}{
+		{"no second stop", false, controller.Of(controller.MatterStop), controller.Accepted},
+		{"second stop", true, controller.Of(controller.MatterStop), controller.RefusedForced},
+		{"second stop, word for both", true, controller.Of(controller.MatterStop, controller.MatterWeights), controller.RefusedForced},
+		{"second stop, another word", true, controller.Of(controller.MatterWeights), controller.Accepted},
+	} {
+		t.Run(c.name, func(t *testing.T) {
+			r := newRig(t, kilnConfig(1), demoCharge)
+			r.start()
+			r.press()
+			r.run(time.Minute)
+			r.state.Contradiction = true
+			var replies []controller.Reply
+			note := func(r *rig) { replies = append(replies, r.out.Replies[:r.out.ReplyCount]...) }
+			r.seen, r.slow = note, true
+			r.queue = append(r.queue, controller.Command{Verb: controller.VerbConfirm, ID: 9, Matters: c.matters})
+			r.tick()
+			r.tick()
+			require.True(t, r.state.Pending.On)
+			require.Empty(t, replies)
+			saved := r.state
+			if c.again {
+				generation := r.state.Generation
+				r.press()
+				note(r)
+				if c.want != controller.Accepted {
+					require.False(t, r.state.Pending.On)
+					require.Greater(t, r.state.Generation, generation, "or a power cut would bring it back")
+				}
+			}
+			r.slow = false
+			for range 60 {
+				r.tick()
+			}
+			require.Equal(t, []controller.Reply{{ID: 9, Refusal: c.want}}, replies)
+			stopped := c.again || !c.matters.Has(controller.MatterStop)
+			require.Equal(t, stopped, r.state.Stopped)
+			require.Equal(t, !stopped, r.last.On&hardware.AllFans != 0)
+
+			// A power cut while it was on its way: nobody knows whether the stop was pressed again.
+			again := newRig(t, kilnConfig(1), demoCharge)
+			again.state = saved
+			again.in.Restored, again.in.OutageKnown, again.in.Outage = true, true, time.Minute
+			again.tick()
+			again.in.Restored, again.in.OutageKnown = false, false
+			for range 90 {
+				again.tick()
+			}
+			require.True(t, again.state.Stopped)
+			require.Equal(t, c.matters.Has(controller.MatterStop), again.state.Contradiction, "a word for something else is kept")
+			require.Zero(t, again.last.On&hardware.AllFans)
+		})
+	}
+}
+
+func TestMattersHaveNames(t *testing.T) {
+	for i, name := range controller.MatterNames() {
+		m, err := controller.MattersNamed([]string{name})
+		require.NoError(t, err)
+		require.Equal(t, controller.Of(controller.Matter(i)), m)
+	}
+	all := controller.Of(0, 1, 2, 3, 4)
+	text, err := all.MarshalText()
+	require.NoError(t, err)
+	var again controller.Matters
+	require.NoError(t, again.UnmarshalText(text))
+	require.Equal(t, all, again)
+	require.Equal(t, controller.MatterNames(), all.Names())
+	require.ErrorContains(t, again.UnmarshalText([]byte("stop all")), `unknown matter "all"`)
+	require.Equal(t, []string{}, controller.Matters(0).Names())
 }
 
 func TestAnAbsentOperatorGetsGentlerAir(t *testing.T) {

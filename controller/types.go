@@ -98,7 +98,7 @@ type Pending struct {
 // Restart is what the outage policy still has to say.
 type Restart struct {
 	Class   OutageClass
-	Confirm bool          // waits for a person's word
+	Confirm bool          // it waits for a person's word (MatterOutage)
 	Stable  time.Duration // of stable data since, where the class wants it
 	Warm    time.Duration // crankcase warming still owed before the compressor may start
 	Files   bool          // kiln, charge or schedule differ from those as run: waits for a person's word
@@ -130,7 +130,7 @@ const (
 	VerbBack         // previous stage
 	VerbSet          // own set points, which expire
 	VerbUnset        // back to the stage's own
-	VerbConfirm      // a person has looked: lift what waits for that
+	VerbConfirm      // a person has looked at what is named: lift what waits for that
 	VerbWeigh        // a sample board's weight
 	VerbAck          // an alarm was seen
 	VerbReset        // a controller alarm's latch; safety trips go to the gate
@@ -166,6 +166,7 @@ type Command struct {
 	Mass               quantity.Kilogram // weigh
 	Recheck            bool              // weigh: the person confirms an unlikely weight
 	Rule               hardware.RuleID   // ack, reset
+	Matters            Matters           // confirm
 	Output             hardware.OutputID // test, seen
 	AsWanted           bool              // seen: it did what it should
 }
@@ -257,11 +258,12 @@ const (
 	EventTripReset            // A rule, B authority; appended by the loop
 	EventCheckpoint           // A low 31 bits of the generation
 	EventRepeat               // A rule of an alarm that nobody has acknowledged, B minutes since it was raised
+	EventConfirmed            // A matter for which a person's word was taken
 	eventKindCount
 )
 
 var eventNames = [eventKindCount]string{"none", "command", "stage", "start", "end", "weigh", "alarm", "alarm_clear", "hold",
-	"restart", "trip_reset", "checkpoint", "alarm_repeat"}
+	"restart", "trip_reset", "checkpoint", "alarm_repeat", "confirmed"}
 
 // EventNames gives the names by number, for records.
 func EventNames() []string { return eventNames[:] }

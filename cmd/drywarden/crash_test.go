@@ -416,8 +416,8 @@ func (p *powerCuts) ask() {
 	s := p.state()
 	c := controller.Command{Run: s.Run.ID, Stage: s.Run.Stage}
 	switch n := p.random.IntN(40); {
-	case s.Restart.Confirm && n < 20:
-		c.Verb = controller.VerbConfirm
+	case s.Waiting() != 0 && n < 20:
+		c.Verb, c.Matters = controller.VerbConfirm, s.Waiting()
 	case p.held && n < 25:
 		c.Verb = controller.VerbResume
 	case n < 4:
@@ -440,7 +440,7 @@ func (p *powerCuts) ask() {
 			c.Rule = s.Alarms[p.random.IntN(int(s.AlarmCount))].Rule
 		}
 	case n < 38:
-		c.Verb = controller.VerbConfirm
+		c.Verb, c.Matters = controller.VerbConfirm, s.Waiting()
 	case n < 39:
 		c.Verb = controller.VerbBack
 	default:

@@ -581,7 +581,7 @@ func (c *cutCampaign) mend() {
 	c.pace = 0
 	for range 20 {
 		s := c.state()
-		verb := controller.VerbNone
+		verb, matters := controller.VerbNone, s.Waiting()
 		switch {
 		case c.seen.last.Trips != 0:
 			c.press = 0
@@ -589,14 +589,14 @@ func (c *cutCampaign) mend() {
 			c.reset()
 			c.calm(10, 0)
 			continue
-		case s.Restart.Confirm:
+		case matters != 0:
 			verb = controller.VerbConfirm
 		case c.held:
 			verb = controller.VerbResume
 		default:
 			return
 		}
-		c.order(controller.Command{Verb: verb, Run: s.Run.ID, Stage: s.Run.Stage})
+		c.order(controller.Command{Verb: verb, Run: s.Run.ID, Stage: s.Run.Stage, Matters: matters})
 	}
 }
 

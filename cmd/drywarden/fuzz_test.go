@@ -107,6 +107,9 @@ func FuzzOrders(f *testing.F) {
 			case "confirm", "warm", "end":
 				r.Stage = nil
 			}
+			if verb == "confirm" {
+				r.Matters = []string{controller.MatterNames()[value%len(controller.MatterNames())]}
+			}
 			if verb == "confirm" || verb == "warm" {
 				r.Run = nil
 			}

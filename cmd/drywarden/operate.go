@@ -3,6 +3,8 @@ package main
 import (
 	"context"
 	"fmt"
+	"slices"
+	"strings"
 	"time"
 
 	"github.com/spf13/cobra"
@@ -235,17 +237,34 @@ again, and say --checked when it is right.`,
 			})
 		})}
 	weigh.Flags().BoolVar(&checked, "checked", false, "the weight was checked, however unlikely")
-	confirm := &cobra.Command{Use: "confirm", Short: "Say that you have looked at the kiln, after an outage or a change", Args: cobra.NoArgs,
-		Long: `confirm lifts what waits for a person's word: after a long or unknown outage, or
-when kiln, charge or schedule are not as they were. Look at the wood, the water
-and the machines first.`,
-		RunE: act(func(cmd *cobra.Command, _ []string) error {
-			c, err := a.client()
-			if err != nil {
-				return err
+	confirm := &cobra.Command{Use: "confirm WHAT...", Short: "Say that you have looked at what waits for your word: a stop, an outage, files, weights",
+		ValidArgs: controller.MatterNames(),
+		Long: `confirm lifts what waits for a person's word, by name; status says what waits.
+
+  stop      the emergency stop was pressed: find out why, release it, reset its
+            trip at the panel, see that nobody is in the machines. Say it at the
+            kiln, not from afar: fans start after it
+  outage    a long or unknown outage: look at the machines, and at the wood for
+            mould and checks
+  restarts  the program broke off again and again: look at its log and computer
+  files     kiln, charge or schedule are not as they were: was that meant?
+  weights   weights contradict the water: look at samples, weights and drain`,
+		Example: `  drywarden charge confirm weights --reason "board 3 was weighed with its hook"`,
+		RunE: act(func(cmd *cobra.Command, args []string) error {
+			if _, err := controller.MattersNamed(args); err != nil {
+				return failf(exitUse, "%w", err)
 			}
-			defer c.Close()
-			return a.done(c.Do(cmd.Context(), operator.Request{Verb: controller.VerbConfirm.String(), Reason: confirmReason}))
+			return a.with(cmd.Context(), func(c *operator.Client, s *controller.Status) error {
+				for _, name := range args {
+					if !slices.Contains(s.ToConfirm, name) {
+						return failf(exitRefused, "%s does not wait to be confirmed; %s", name, toConfirm(s))
+					}
+				}
+				if len(args) == 0 {
+					return failf(exitUse, "name what you confirm; %s", toConfirm(s))
+				}
+				return a.done(c.Do(cmd.Context(), operator.Request{Verb: controller.VerbConfirm.String(), Matters: args, Reason: confirmReason}))
+			})
 		})}
 	confirm.Flags().StringVar(&confirmReason, "reason", "", "what you found, in `words`; kept with the record")
 	warm := &cobra.Command{Use: "warm --reason WORDS", Short: "Answer for a compressor start before its crankcase was warmed for long enough", Args: cobra.NoArgs,
@@ -263,7 +282,15 @@ machine was under power all along, or its shell is warm.`,
 			return a.done(c.Do(cmd.Context(), operator.Request{Verb: controller.VerbWarm.String(), Reason: warmReason}))
 		})}
 	reasonFlag(warm, &warmReason)
-	return group("charge", "Start or end a charge, weigh sample boards, confirm an outage", start, end, weigh, confirm, warm)
+	return group("charge", "Start or end a charge, weigh sample boards, confirm what waits", start, end, weigh, confirm, warm)
+}
+
+// toConfirm says what waits for a person's word.
+func toConfirm(s *controller.Status) string {
+	if len(s.ToConfirm) == 0 {
+		return "nothing waits for it"
+	}
+	return "what waits: " + strings.Join(s.ToConfirm, ", ")
 }
 
 func (a *app) tripCommand() *cobra.Command {

@@ -120,12 +120,24 @@ func (p *person) act() {
 			p.loop.SubmitOrder(controller.Order{Command: c, Reason: "mended"})
 			continue
 		case simkiln.Confirm:
-			c.Verb = controller.VerbConfirm
+			c.Verb, c.Matters = controller.VerbConfirm, p.shownMatters()
 		default:
 			continue // mended: the controller is not told
 		}
 		p.loop.Submit(c)
 	}
+}
+
+// shownMatters is what the person has seen waiting for their word, all of which they looked at.
+func (p *person) shownMatters() controller.Matters {
+	if p.shown == nil {
+		return 0
+	}
+	m, err := controller.MattersNamed(p.shown.ToConfirm)
+	if err != nil {
+		return 0 // of another program
+	}
+	return m
 }
 
 // again weighs once more what the controller found unlikely, as a person would, and sticks to it.

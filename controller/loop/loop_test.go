@@ -660,7 +660,8 @@ func TestUnreadableStateWaitsForAPerson(t *testing.T) {
 	require.False(t, s.Outage.Restored)
 	require.True(t, s.Outage.Confirm)
 	require.Contains(t, s.Outage.Problem, "no slot can be used")
-	require.Contains(t, strings.Join(s.Waits, "\n"), "then confirm")
+	require.Equal(t, []string{"outage"}, s.ToConfirm)
+	require.Contains(t, strings.Join(s.Waits, "\n"), "then: drywarden charge confirm outage")
 }
 
 // notes is a service manager that writes down what it is told.
@@ -816,7 +817,7 @@ func TestBrokenThriceWithinAnHour(t *testing.T) {
 	s := life(r)
 	require.Equal(t, "restarted_often", alarmNamed(s, "restarted_often"))
 	require.Contains(t, s.Charge.Holds, "outage")
-	reply := r.Submit(controller.Command{Verb: controller.VerbConfirm})
+	reply := r.Submit(controller.Command{Verb: controller.VerbConfirm, Matters: controller.Of(controller.MatterRestarts)})
 	s = r.ticks(60)
 	require.Equal(t, controller.Accepted, (<-reply).Refusal)
 	require.NotContains(t, s.Charge.Holds, "outage")

@@ -34,13 +34,13 @@ func (l *Loop) build() *controller.Status {
 		Mode: state.Mode.String(), Forced: l.applied.Forced.String(),
 		StartDelay: max(0, (cfg.StartDelay - state.UpTime).Seconds()),
 		Outage: controller.OutageStatus{Class: state.Restart.Class.String(), Restored: l.outage.restored, Changed: l.outage.changed,
-			Confirm: state.Restart.Confirm, Problem: l.outage.problem},
+			Confirm: state.Waiting() != 0, Problem: l.outage.problem},
 		Storage:  controller.StorageStatus{Generation: state.Generation, Durable: snap.Durable},
 		Unjudged: slices.Concat([]string{}, l.deps.Unjudged),
 		Air:      l.airStatus(), Set: l.setStatus(), Charge: l.chargeStatus(names, reasons.Stage),
 		Outputs: l.outputStatus(names, &reasons), Probes: l.probeStatus(), Contacts: l.contactStatus(),
 		Alarms: l.alarmStatus(), Counts: l.countStatus(),
-		Waits: []string{},
+		Waits: []string{}, ToConfirm: state.Waiting().Names(),
 	}
 	if l.outage.known {
 		s.Outage.Seconds = known(true, l.outage.length.Seconds())

@@ -5,6 +5,7 @@ import (
 	"errors"
 	"fmt"
 	"slices"
+	"strings"
 	"time"
 
 	"drywarden/controller"
@@ -244,6 +245,8 @@ func (l *Loop) settle(a ask, answer controller.Answer) {
 	switch o.Verb {
 	case controller.VerbTest:
 		about = append(about, "output", o.Output.String(), "for", o.For)
+	case controller.VerbConfirm:
+		about = append(about, "matters", strings.Join(o.Matters.Names(), " "))
 	case controller.VerbSeen:
 		about = append(about, "output", o.Output.String(), "as_wanted", o.AsWanted)
 	}

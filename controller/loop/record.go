@@ -26,7 +26,7 @@ func (l *Loop) fillHeader() {
 	h.Contacts, h.ContactsFitted = contactNames(), uint32(layout.Contacts)
 	h.Outputs, h.OutputsFitted, h.OutputsReadBack = outputNames(), uint32(layout.Outputs), uint32(layout.ReadBack)
 	h.Modes, h.StageKinds, h.EventKinds = controller.ModeNames(), schedule.KindNames(), controller.EventNames()
-	h.Verbs, h.StageCauses = verbNames(), schedule.CauseNames()
+	h.Verbs, h.Matters, h.StageCauses = verbNames(), controller.MatterNames(), schedule.CauseNames()
 	h.ForcedLevels = []string{hardware.NotForced.String(), hardware.ForcedSafe.String(), hardware.ForcedOff.String()}
 	if len(h.Rules) == 0 { // safety's tests hold that a rule latches exactly when it does not clear by itself
 		for _, r := range l.rules.texts {

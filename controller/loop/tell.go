@@ -102,6 +102,8 @@ func (l *Loop) event(e controller.Event) {
 			level = slog.LevelError
 		}
 		l.log.Log(context.Background(), level, "alarm", "rule", l.rules.name(hardware.RuleID(e.A)), "class", text.Class.String(), "value", e.B)
+	case controller.EventConfirmed:
+		l.log.Info("confirmed", "matter", controller.MatterNames()[e.A])
 	case controller.EventRepeat:
 		l.log.Warn("alarm not acknowledged", "rule", l.rules.name(hardware.RuleID(e.A)), "minutes", e.B)
 	case controller.EventAlarmClear:

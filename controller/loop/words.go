@@ -86,7 +86,7 @@ func holdText(h schedule.Hold) string {
 	case schedule.HoldOutage:
 		return "after the outage a person's word is wanted, or steady data first"
 	case schedule.HoldFiles:
-		return "kiln, charge or schedule changed while the program was down; confirm to go on"
+		return "kiln, charge or schedule changed while the program was down; a person's word is wanted"
 	case schedule.HoldAir:
 		return "the air is not known: no valid dry bulb or no humidity source"
 	case schedule.HoldDoor:
@@ -115,11 +115,20 @@ func howToClear(a hardware.Authority) string {
 	return "unknown"
 }
 
+// lookAt says, by matter, what a person looks at before they confirm it.
+var lookAt = map[string]string{
+	"stop":     "the emergency stop was pressed: find out why, release it, reset its trip at the panel, see that nobody is in the machines",
+	"outage":   "the kiln was without control: look at the machines and the wood",
+	"restarts": "the program broke off again and again: look at its log and at the computer",
+	"files":    "kiln, charge or schedule differ from those that the charge was run with: see whether that was meant",
+	"weights":  "weights contradict the water: look at the samples, their weights and the drain",
+}
+
 // waits says what waits for a person.
 func (l *Loop) waits(s *controller.Status) {
 	add := func(format string, args ...any) { s.Waits = append(s.Waits, fmt.Sprintf(format, args...)) }
-	if s.Outage.Confirm {
-		add("look at the kiln and the wood, then confirm")
+	for _, matter := range s.ToConfirm {
+		add("%s; then: drywarden charge confirm %s", lookAt[matter], matter)
 	}
 	if left := l.image.State.Restart.Warm; left > 0 {
 		add("the crankcase is being warmed, %s to go before the compressor may start; if the machine has been warm all along, say so: drywarden charge warm --reason", controller.Span(left))

@@ -126,7 +126,7 @@ func FuzzAnswer(f *testing.F) {
 		if err != nil {
 			require.NotEmpty(t, err.Error())
 		}
-		_, err = c.Do(ctx, Request{Verb: "confirm"})
+		_, err = c.Do(ctx, Request{Verb: "confirm", Matters: []string{"stop"}})
 		if err != nil {
 			require.NotEmpty(t, err.Error())
 		}

@@ -26,6 +26,7 @@ type Request struct {
 	Checked bool     `json:"checked,omitempty"`          // weigh: an unlikely weight was checked
 	Rule    string   `json:"rule,omitempty"`             // ack, reset: name of the rule
 	Output  string   `json:"output,omitempty"`           // test, seen: name of the output
+	Matters []string `json:"matters,omitempty"`          // confirm: what of that which status shows as to_confirm
 	As      *bool    `json:"as_wanted,omitempty"`        // seen: it did what it should
 }
 
@@ -83,6 +84,7 @@ var verbs = []struct {
 	run, stage, reason bool
 	rule, weight, set  bool
 	output, as, length bool
+	matters            bool
 }{
 	{verb: controller.VerbEnd, run: true, reason: true},
 	{verb: controller.VerbHold, run: true, stage: true, reason: true},
@@ -91,7 +93,7 @@ var verbs = []struct {
 	{verb: controller.VerbBack, run: true, stage: true, reason: true},
 	{verb: controller.VerbSet, run: true, stage: true, reason: true, set: true},
 	{verb: controller.VerbUnset, run: true, stage: true, reason: true},
-	{verb: controller.VerbConfirm},
+	{verb: controller.VerbConfirm, matters: true},
 	{verb: controller.VerbWeigh, run: true, weight: true},
 	{verb: controller.VerbAck, rule: true},
 	{verb: controller.VerbReset, rule: true, reason: true},
@@ -201,6 +203,16 @@ func order(r Request, s *controller.Status, rules []hardware.RuleText) (controll
 		}
 	} else {
 		unwanted(r.Output != "", "output")
+	}
+	if need.matters {
+		var err error
+		if o.Matters, err = controller.MattersNamed(r.Matters); err != nil {
+			fault("%w", err)
+		} else if o.Matters == 0 {
+			fault("%s needs what it confirms, of %s", r.Verb, strings.Join(controller.MatterNames(), ", "))
+		}
+	} else {
+		unwanted(r.Matters != nil, "matters")
 	}
 	if need.as {
 		if r.As == nil {

@@ -201,7 +201,9 @@ func TestWrongRequestsNeverReachTheKiln(t *testing.T) {
 		{Request{Verb: "ack", Rule: "nonsense"}, []string{`no rule "nonsense"`}},
 		{Request{Verb: "reset", Rule: "high_limit"}, []string{"needs a reason"}},
 		{Request{Verb: "confirm", Mass: ref(1.0), For: ref(1.0), DryBulb: ref(1.0), EMC: ref(1.0), Sample: "A1"},
-			[]string{"takes no mass", "takes no expiry", "takes no dry bulb", "takes no EMC", "takes no sample board"}},
+			[]string{"takes no mass", "takes no expiry", "takes no dry bulb", "takes no EMC", "takes no sample board", "needs what it confirms, of stop, outage, restarts, files, weights"}},
+		{Request{Verb: "confirm", Matters: []string{"stop", "everything"}}, []string{`unknown matter "everything"`}},
+		{Request{Verb: "ack", Rule: "high_limit", Matters: []string{"stop"}}, []string{"takes no matters"}},
 		{Request{Verb: "end", Run: run, Reason: strings.Repeat("x", maxReason+1)}, []string{"longer than"}},
 	} {
 		_, err := c.Do(t.Context(), r.request)
@@ -369,7 +371,7 @@ func TestServerStopsThoughAnOrderHangs(t *testing.T) {
 	defer c.Close()
 	told := make(chan error, 1)
 	go func() {
-		_, err := c.Do(t.Context(), Request{Verb: "confirm"})
+		_, err := c.Do(t.Context(), Request{Verb: "confirm", Matters: []string{"outage"}})
 		told <- err
 	}()
 	<-k.hangs

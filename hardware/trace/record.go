@@ -37,6 +37,7 @@ type Header struct {
 	EventKinds      []string `json:"event_kinds"`      // names by Event.Kind
 	ForcedLevels    []string `json:"forced_levels"`    // names by Record.Forced
 	Verbs           []string `json:"verbs"`            // names by A of a "command" event
+	Matters         []string `json:"matters"`          // names by A of a "confirmed" event; none: a "confirm" command was for all
 	StageCauses     []string `json:"stage_causes"`     // names by B of a "stage" event
 	// TailLost tells that the writer before did not close the file: the newest records before this header may be missing.
 	// Resume sets it.
@@ -193,6 +194,7 @@ type LotBelief struct {
 //	restart      A outage class, B outage in seconds, negative when unknown
 //	trip_reset   A rule id, B authority
 //	checkpoint   A low 31 bits of the generation
+//	confirmed    A what a person has confirmed, by Header.Matters
 type Event struct {
 	Kind uint8
 	A    int32

@@ -216,7 +216,8 @@ func testRealTime(t *testing.T) {
 	conducting(m, "fans", hardware.AllFans, 3*time.Minute)
 	killed(m, "daemon hangs (SIGSTOP)", syscall.SIGSTOP)
 	named(m, "three breaks within an hour", "restarted_often", time.Now(), time.Minute)
-	m.do("charge", "confirm", "--reason", "a test")
+	s := m.see("what waits", time.Minute, func(s *controller.Status) bool { return slices.Contains(s.ToConfirm, "restarts") })
+	m.do(slices.Concat([]string{"charge", "confirm"}, s.ToConfirm, []string{"--reason", "a test"})...)
 
 	if left := realTime - time.Since(started); left > 0 {
 		time.Sleep(left)
@@ -340,8 +341,9 @@ func (a *acknowledged) next(m *machine, n int) int {
 		*a = acknowledged{run: a.run + 1}
 		m.see("the run", time.Minute, func(s *controller.Status) bool { return s.Charge != nil && s.Charge.Run == a.run })
 	}
-	if s := m.see("the daemon", time.Minute, func(*controller.Status) bool { return true }); tells(s, "restarted_often") || s.Outage.Confirm {
-		do("charge", "confirm", "--reason", "a test") // until then the stage is held, and takes no set points
+	if s := m.see("the daemon", time.Minute, func(*controller.Status) bool { return true }); len(s.ToConfirm) > 0 {
+		// Until then the stage is held, and takes no set points.
+		do(slices.Concat([]string{"charge", "confirm"}, s.ToConfirm, []string{"--reason", "a test"})...)
 	}
 	if n%3 == 1 {
 		if a.held {

@@ -22,7 +22,8 @@ var (
 	testContacts = []string{"door", "airflow", "e_stop", "high_limit", "panel_reset", "smoke", "high_pressure", "mains", "inside_button", "blower_airflow", "panel_key"}
 	testProbes   = []string{"dry_bulb", "dry_bulb", "humidity", "core", "core", "outdoor_temperature", "outdoor_humidity", "coil"}
 	testVerbs    = []string{"none", "hold", "resume", "advance", "back", "confirm", "weigh", "end", "start", "ack"}
-	testEvents   = []string{"none", "command", "stage", "weigh", "alarm", "alarm_clear", "trip_reset", "checkpoint"}
+	testEvents   = []string{"none", "command", "stage", "weigh", "alarm", "alarm_clear", "trip_reset", "checkpoint", "confirmed"}
+	testMatters  = []string{"weights", "files", "stop"}
 	testModes    = []string{"start", "rest", "work", "hold", "service"}
 	testKinds    = []string{"preheat", "dry", "equalize", "condition", "heat", "cool"}
 	testForced   = []string{"none", "safe", "off"}
@@ -31,7 +32,7 @@ var (
 func testHeader(boot uint32) trace.Header {
 	h := trace.Header{Format: 1, Kiln: "shed", KilnHash: "k", TickNS: 1e9, Boot: boot, Qualities: []string{"absent", "valid", "stale"},
 		Contacts: testContacts, ContactsFitted: 1<<len(testContacts) - 1, Outputs: testOutputs, OutputsFitted: 1<<len(testOutputs) - 1,
-		OutputsReadBack: 0b1100, Modes: testModes, StageKinds: testKinds, EventKinds: testEvents, ForcedLevels: testForced, Verbs: testVerbs,
+		OutputsReadBack: 0b1100, Modes: testModes, StageKinds: testKinds, EventKinds: testEvents, ForcedLevels: testForced, Verbs: testVerbs, Matters: testMatters,
 		Rules: []trace.Rule{{ID: 1, Name: "e_stop", Latched: true, Clears: "panel"}, {ID: 2, Name: "high_limit", Latched: true, Clears: "panel"},
 			{ID: 3, Name: "smoke", Latched: true, Clears: "panel"}, {ID: 4, Name: "no_airflow", Latched: true, Clears: "operator"},
 			{ID: 5, Name: "trip_record_unreadable", Latched: true, Clears: "panel"}, {ID: 6, Name: "trip_record_not_saved", Clears: "itself"}},
@@ -159,6 +160,12 @@ func (t *tape) event(kind string, a int32, b float64) {
 }
 
 func (t *tape) command(verb string) { t.event("command", int32(index(testVerbs, verb)), 0) }
+
+// confirm takes a person's word for a matter.
+func (t *tape) confirm(matter string) {
+	t.command("confirm")
+	t.event("confirmed", int32(index(testMatters, matter)), 0)
+}
 
 func (t *tape) mode(name string) { t.r.Mode = index(testModes, name) }
 
@@ -641,7 +648,7 @@ var cases = []struct {
 		return t
 	}, func() *tape {
 		t := stopped()
-		t.command("confirm")
+		t.confirm("stop")
 		t.on("fan_forward_1")
 		t.run(1)
 		return t
@@ -1045,7 +1052,7 @@ var cases = []struct {
 		t.start()
 		t.mode("hold")
 		t.run(20)
-		t.command("confirm")
+		t.confirm("files")
 		t.mode("work")
 		t.run(1)
 		return t
@@ -1205,6 +1212,25 @@ var breaches = []struct {
 	make       func() *tape
 }{
 	{"both directions applied", "fan directions exclusive", func() *tape { t := work(1); t.on("fan_reverse_1"); t.run(1); return t }},
+	{"a word for something else than the stop", "stop waits for a word", func() *tape {
+		t := stopped()
+		t.confirm("weights")
+		t.confirm("files")
+		t.on("fan_forward_1")
+		t.run(1)
+		return t
+	}},
+	{"a word for something else than the files", "changed files wait for a person", func() *tape {
+		t := work(1)
+		t.reboot(time.Minute, func(h *trace.Header) { h.KilnHash = "other" })
+		t.start()
+		t.mode("hold")
+		t.run(20)
+		t.confirm("stop")
+		t.mode("work")
+		t.run(1)
+		return t
+	}},
 	{"turned at once", "fans coast before they turn", func() *tape {
 		t := work(1)
 		t.off("fan_forward_1")
@@ -1715,6 +1741,15 @@ func TestAWordGivenBeforeACutIsKept(t *testing.T) {
 		tape.run(1)
 		require.Contains(t, names(tape.report()), "stages in order")
 	}
+}
+
+func TestAWordInARecordThatNamesNone(t *testing.T) {
+	tape := stopped()
+	tape.reboot(time.Minute, func(h *trace.Header) { h.Matters = nil })
+	tape.command("confirm") // was for all that waited
+	tape.run(1)
+	tape.start()
+	require.NotContains(t, names(tape.report()), "stop waits for a word")
 }
 
 // A reset is on the disk before it is told: a cut in between leaves a trip that is gone and no word of it. Only the panel's

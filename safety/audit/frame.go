@@ -52,6 +52,7 @@ type frame struct {
 	accepted [verbCount]time.Duration // age at which a command of this verb was last accepted
 	owed     uint32                   // accepted just before a boot ended, by verb: carried out when the next one may
 	commands uint32                   // accepted in this tick, by verb
+	words    uint32                   // a person's, taken in this tick, by matter
 	moved    bool                     // another stage than in the record before
 	staged   bool                     // a stage event
 	weighed  bool
@@ -223,7 +224,7 @@ func (f *frame) wood(c *Checker) {
 }
 
 func (f *frame) events(c *Checker) {
-	f.commands, f.staged, f.weighed, f.alarmed, f.resets = 0, false, false, false, 0
+	f.commands, f.words, f.staged, f.weighed, f.alarmed, f.resets = 0, 0, false, false, false, 0
 	for i := range min(int(f.r.EventCount), trace.MaxEvents) {
 		e := &f.r.Events[i]
 		switch c.h.events.of(int(e.Kind)) {
@@ -237,6 +238,8 @@ func (f *frame) events(c *Checker) {
 			} else if verb > 0 {
 				f.commands |= 1 << verb
 			}
+		case eventConfirmed:
+			f.words |= 1 << c.h.matters.of(int(e.A))
 		case eventStage:
 			f.staged = true
 		case eventWeigh:
@@ -251,6 +254,9 @@ func (f *frame) events(c *Checker) {
 				f.resets |= 1 << e.A
 			}
 		}
+	}
+	if c.h.anyMatter && f.commands>>verbConfirm&1 != 0 {
+		f.words = 1<<matterStop | 1<<matterFiles
 	}
 	if f.commands != 0 {
 		for v := range f.accepted {

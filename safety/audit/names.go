@@ -72,7 +72,9 @@ var (
 	forcedNames = []string{"unknown", "none", "safe", "off"}
 	kindNames   = []string{"unknown", "preheat", "dry", "equalize", "condition", "heat", "cool"}
 	verbNames   = []string{"unknown", "start", "end", "hold", "resume", "advance", "back", "confirm", "weigh"}
-	eventNames  = []string{"unknown", "command", "stage", "weigh", "alarm", "alarm_clear", "trip_reset", "start", "end"}
+	eventNames  = []string{"unknown", "command", "stage", "weigh", "alarm", "alarm_clear", "trip_reset", "start", "end", "confirmed"}
+	// What a person confirms, of that which invariants speak of.
+	matterNames = []string{"unknown", "stop", "files"}
 )
 
 const (
@@ -119,6 +121,12 @@ const (
 	eventTripReset
 	eventStart
 	eventEnd
+	eventConfirmed
+)
+
+const (
+	matterStop = iota + 1
+	matterFiles
 )
 
 // bitmap turns bits in a header's order into a set.
@@ -188,7 +196,9 @@ type tables struct {
 	kinds             enum
 	verbs             enum
 	events            enum
+	matters           enum
 	anyVerb           bool // the header names no verbs: any accepted command may have been any
+	anyMatter         bool // the header names no matters: a confirmation was one of all
 
 	valid                                 uint8 // quality that says valid
 	qualities                             int
@@ -235,6 +245,7 @@ func resolve(h *trace.Header) tables {
 		outputs: newBitmap(h.Outputs, outputNames), contacts: newBitmap(h.Contacts, contactNames),
 		modes: newEnum(h.Modes, modeNames), forced: newEnum(h.ForcedLevels, forcedNames), kinds: newEnum(h.StageKinds, kindNames),
 		verbs: newEnum(h.Verbs, verbNames), events: newEnum(h.EventKinds, eventNames), anyVerb: len(h.Verbs) == 0,
+		matters: newEnum(h.Matters, matterNames), anyMatter: len(h.Matters) == 0,
 		qualities: len(h.Qualities), valid: 255, lastDry: -1,
 	}
 	t.fitted = t.outputs.set(h.OutputsFitted, 1<<len(outputNames)-1)

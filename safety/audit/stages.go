@@ -293,7 +293,7 @@ func changedWait(c *Checker) {
 		return
 	}
 	c.tested()
-	if f.commands&(1<<verbConfirm|1<<verbEnd|1<<verbStart) != 0 {
+	if f.words>>matterFiles&1 != 0 || f.commands&(1<<verbEnd|1<<verbStart) != 0 {
 		m.changed = false
 		return
 	}

@@ -34,7 +34,7 @@ func stopWaits(c *Checker) {
 			m.since = f.age
 		}
 		m.waiting = true
-	case f.commands>>verbConfirm&1 != 0:
+	case f.words>>matterStop&1 != 0:
 		m.waiting = false
 	}
 	if !m.waiting {

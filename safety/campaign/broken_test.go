@@ -197,6 +197,9 @@ func orders(verb controller.Verb) func(*station) {
 	return func(s *station) {
 		c := controller.Command{Verb: verb}
 		c.Run, c.Stage = s.where()
+		if verb == controller.VerbConfirm {
+			c.Matters = s.saver.live.State.Waiting()
+		}
 		s.loop.Submit(c)
 	}
 }
@@ -295,7 +298,7 @@ var defects = []defect{
 		mishap: suffers(simkiln.EmergencyStop, time.Minute), breaks: both(deaf, open), lasts: time.Second},
 	{invariant: "stop waits for a word", broken: "memory: forgets that a person must say so", stage: schedule.Dry,
 		mishap: both(suffers(simkiln.EmergencyStop, 10*time.Second), afterwards(20*time.Second, panelReset)), wait: 2 * time.Minute,
-		breaks: memoryOf(func(s *controller.State) { s.Stopped, s.Restart.Confirm, s.Run.Hold = false, false, 0 }), lasts: 2 * time.Minute},
+		breaks: memoryOf(func(s *controller.State) { s.Stopped, s.Run.Hold = false, 0 }), lasts: 2 * time.Minute},
 	{invariant: "door stops what moves", broken: "controller deaf, gate without any rule", stage: schedule.Dry,
 		mishap: suffers(simkiln.DoorOpen, time.Minute), breaks: both(deaf, open), lasts: time.Second},
 	{invariant: "door is warned before a restart", broken: "controller starts fans as soon as the door is shut, gate without the warning", stage: schedule.Dry, until: standing(time.Minute, having(forwards, 0)),

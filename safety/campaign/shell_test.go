@@ -127,7 +127,7 @@ func (s *site) toldAfter(rule string, limit time.Duration) time.Duration {
 }
 
 func (s *site) confirm() {
-	require.Equal(s.t, controller.Accepted, s.ask(controller.Command{Verb: controller.VerbConfirm}).Refusal)
+	require.Equal(s.t, controller.Accepted, s.ask(controller.Command{Verb: controller.VerbConfirm, Matters: mattersOf(s.status())}).Refusal)
 	s.run(2 * time.Second)
 }
 

@@ -461,7 +461,7 @@ func (v *visitor) act(s *site) {
 		case simkiln.ResetTrip:
 			s.loop.Submit(controller.Command{Verb: controller.VerbReset, Rule: a.Rule})
 		case simkiln.Confirm:
-			s.loop.Submit(controller.Command{Verb: controller.VerbConfirm})
+			s.loop.Submit(controller.Command{Verb: controller.VerbConfirm, Matters: mattersOf(shown)})
 		}
 	}
 }

@@ -352,7 +352,7 @@ func (s *station) person() {
 		case simkiln.ResetTrip:
 			c.Verb, c.Rule, reason = controller.VerbReset, a.Rule, "mended"
 		case simkiln.Confirm:
-			c.Verb = controller.VerbConfirm
+			c.Verb, c.Matters = controller.VerbConfirm, mattersOf(s.loop.Status())
 		default:
 			continue
 		}
@@ -368,6 +368,15 @@ var ruleByName = func() map[string]hardware.RuleText {
 	}
 	return found
 }()
+
+// mattersOf is what a status shows to be confirmed.
+func mattersOf(s *controller.Status) controller.Matters {
+	m, err := controller.MattersNamed(s.ToConfirm)
+	if err != nil {
+		panic(err) // the program's own names
+	}
+	return m
+}
 
 func noticeOf(s *controller.Status) simkiln.Notice {
 	n := simkiln.Notice{Running: s.Charge != nil && s.Charge.Phase == "running", Confirm: s.Outage.Confirm}
