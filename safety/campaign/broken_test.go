@@ -4,6 +4,7 @@ import (
 	"math"
 	"slices"
 	"testing"
+	"testing/synctest"
 	"time"
 
 	"github.com/stretchr/testify/require"
@@ -23,10 +24,10 @@ type defect struct {
 	invariant string
 	broken    string        // which part, and how
 	stage     schedule.Kind // that it begins in, some hours after that stage began
-	until     func(*station) bool
-	mishap    func(*station) // comes to both
-	wait      time.Duration  // from the mishap to the breaking
-	breaks    func(*station)
+	until     func(*site) bool
+	mishap    func(*site)   // comes to both
+	wait      time.Duration // from the mishap to the breaking
+	breaks    func(*site)
 	lasts     time.Duration
 	also      []string // invariants that cannot hold either: they are implied
 }
@@ -39,34 +40,34 @@ const (
 )
 
 // having tells that all these are on and none of those.
-func having(on, off hardware.OutputSet) func(*station) bool {
-	return func(s *station) bool {
-		is := hardware.OutputSet(s.last.Applied)
+func having(on, off hardware.OutputSet) func(*site) bool {
+	return func(s *site) bool {
+		is := hardware.OutputSet(s.record.Applied)
 		return is&on == on && is&off == 0
 	}
 }
 
 // standing tells that something has been so for a while.
-func standing(d time.Duration, is func(*station) bool) func(*station) bool {
-	var of *station
+func standing(d time.Duration, is func(*site) bool) func(*site) bool {
+	var of *site
 	since := time.Duration(-1)
-	return func(s *station) bool {
+	return func(s *site) bool {
 		if s != of || !is(s) {
 			of, since = s, -1
 		}
 		if since < 0 && is(s) {
-			since = s.elapsed
+			since = s.kiln.Now()
 		}
-		return since >= 0 && s.elapsed-since >= d
+		return since >= 0 && s.kiln.Now()-since >= d
 	}
 }
 
 // stopping tells that this output has just been switched off.
-func stopping(o hardware.OutputID) func(*station) bool {
-	var of *station
+func stopping(o hardware.OutputID) func(*site) bool {
+	var of *site
 	was := false
-	return func(s *station) bool {
-		is := hardware.OutputSet(s.last.Applied).Has(o)
+	return func(s *site) bool {
+		is := hardware.OutputSet(s.record.Applied).Has(o)
 		stopped := s == of && was && !is
 		of, was = s, is
 		return stopped
@@ -74,28 +75,28 @@ func stopping(o hardware.OutputID) func(*station) bool {
 }
 
 // asks makes the controller ask for these, and not for those.
-func asks(on, off hardware.OutputSet) func(*station) {
-	return func(s *station) {
-		s.meddles = append(s.meddles, hook[*hardware.Outputs]{s.elapsed + 1000*time.Hour, func(o *hardware.Outputs) {
+func asks(on, off hardware.OutputSet) func(*site) {
+	return func(s *site) {
+		s.meddle(forever, func(o *hardware.Outputs) {
 			o.On = o.On&^off | on
 			for g := range hardware.MaxFanGroups {
 				if on.Has(hardware.FanForward(g)) || on.Has(hardware.FanReverse(g)) {
 					o.FanSpeed[g] = 1
 				}
 			}
-		}})
+		})
 	}
 }
 
 // lets makes the gate let these through, whatever its rules say.
-func lets(outputs hardware.OutputSet) func(*station) {
-	return func(s *station) {
-		s.gated = func(a *hardware.Applied) {
-			through := s.asks.On & outputs
+func lets(outputs hardware.OutputSet) func(*site) {
+	return func(s *site) {
+		s.gated = func(asked hardware.Outputs, a *hardware.Applied) {
+			through := asked.On & outputs
 			a.On |= through
 			for g := range hardware.MaxFanGroups {
 				if through.Has(hardware.FanForward(g)) || through.Has(hardware.FanReverse(g)) {
-					a.FanSpeed[g] = s.asks.FanSpeed[g]
+					a.FanSpeed[g] = asked.FanSpeed[g]
 				}
 			}
 		}
@@ -103,50 +104,50 @@ func lets(outputs hardware.OutputSet) func(*station) {
 }
 
 // open makes the gate let everything through, force nothing and trip no more.
-func open(s *station) {
-	s.gated = func(a *hardware.Applied) {
-		a.Outputs, a.Forced, a.VetoCount, a.AlarmCount = s.asks, hardware.NotForced, 0, 0
-		a.Trips &= hardware.RuleSet(s.last.Trips)
-		a.On = a.On&^beat | ^hardware.OutputSet(s.last.Applied)&beat
+func open(s *site) {
+	s.gated = func(asked hardware.Outputs, a *hardware.Applied) {
+		a.Outputs, a.Forced, a.VetoCount, a.AlarmCount = asked, hardware.NotForced, 0, 0
+		a.Trips &= hardware.RuleSet(s.record.Trips)
+		a.On = a.On&^beat | ^hardware.OutputSet(s.record.Applied)&beat
 	}
 }
 
 // deaf makes the controller ask for what it asked for last.
-func deaf(s *station) {
-	kept := hardware.OutputSet(s.last.Requested)
-	speeds := s.last.RequestedSpeed
-	s.meddles = append(s.meddles, hook[*hardware.Outputs]{s.elapsed + 1000*time.Hour, func(o *hardware.Outputs) {
+func deaf(s *site) {
+	kept := hardware.OutputSet(s.record.Requested)
+	speeds := s.record.RequestedSpeed
+	s.meddle(forever, func(o *hardware.Outputs) {
 		o.On = kept
 		for g := range o.FanSpeed {
 			o.FanSpeed[g] = quantity.Ratio(speeds[g])
 		}
-	}})
+	})
 }
 
 // gate makes the gate do something else than it decided.
-func gate(does func(*hardware.Applied)) func(*station) {
-	return func(s *station) { s.gated = does }
+func gate(does func(*hardware.Applied)) func(*site) {
+	return func(s *site) { s.gated = func(_ hardware.Outputs, a *hardware.Applied) { does(a) } }
 }
 
 // recorder makes it write something else than there was.
-func recorder(does func(*trace.Record)) func(*station) {
-	return func(s *station) { s.noted = does }
+func recorder(does func(*trace.Record)) func(*site) {
+	return func(s *site) { s.noted = does }
 }
 
 // memoryOf spoils the control state once.
-func memoryOf(does func(*controller.State)) func(*station) {
-	return func(s *station) { does(&s.saver.live.State) }
+func memoryOf(does func(*controller.State)) func(*site) {
+	return func(s *site) { does(&s.live.State) }
 }
 
 // memoryAlways spoils the control state in every tick, after the controller's step.
-func memoryAlways(does func(*controller.State)) func(*station) {
-	return func(s *station) {
-		s.gated = func(*hardware.Applied) { does(&s.saver.live.State) }
+func memoryAlways(does func(*controller.State)) func(*site) {
+	return func(s *site) {
+		s.gated = func(hardware.Outputs, *hardware.Applied) { does(&s.live.State) }
 	}
 }
 
-func both(parts ...func(*station)) func(*station) {
-	return func(s *station) {
+func both(parts ...func(*site)) func(*site) {
+	return func(s *site) {
 		for _, p := range parts {
 			p(s)
 		}
@@ -154,8 +155,8 @@ func both(parts ...func(*station)) func(*station) {
 }
 
 // suffers injects a fault of the simulated kiln, for a time.
-func suffers(kind simkiln.FaultKind, lasts time.Duration) func(*station) {
-	return func(s *station) {
+func suffers(kind simkiln.FaultKind, lasts time.Duration) func(*site) {
+	return func(s *site) {
 		if err := s.kiln.Inject(simkiln.Fault{Kind: kind, Duration: quantity.Duration(lasts)}); err != nil {
 			panic(err)
 		}
@@ -163,56 +164,48 @@ func suffers(kind simkiln.FaultKind, lasts time.Duration) func(*station) {
 }
 
 // unreadable loses probes of these roles for a time; the first keep of each answer on.
-func unreadable(lasts time.Duration, keep int, roles ...hardware.Role) func(*station) {
-	return func(s *station) {
-		s.spoils = append(s.spoils, hook[*hardware.Snapshot]{s.elapsed + lasts, func(snap *hardware.Snapshot) {
+func unreadable(lasts time.Duration, keep int, roles ...hardware.Role) func(*site) {
+	return func(s *site) {
+		s.spoil(lasts, func(snap *hardware.Snapshot) {
 			for _, role := range roles {
-				for _, id := range s.layout.ByRole(role)[keep:] {
+				for _, id := range s.deps.Config.Layout.ByRole(role)[keep:] {
 					snap.Readings[id] = hardware.Reading{Quality: hardware.Checksum}
 				}
 			}
-		}})
+		})
 	}
 }
 
 // warms lets all probes of the air read ever warmer, by so many kelvin a minute.
-func warms(pace float64, lasts time.Duration) func(*station) {
-	return func(s *station) {
-		began := s.elapsed
-		s.spoils = append(s.spoils, hook[*hardware.Snapshot]{s.elapsed + lasts, func(snap *hardware.Snapshot) {
+func warms(pace float64, lasts time.Duration) func(*site) {
+	return func(s *site) {
+		began := s.kiln.Now()
+		s.spoil(lasts, func(snap *hardware.Snapshot) {
 			for _, role := range []hardware.Role{hardware.RoleDryBulb, hardware.RoleWetBulb, hardware.RoleLeavingAir} {
-				for _, id := range s.layout.ByRole(role) {
-					snap.Readings[id].Value += pace * (s.elapsed - began).Minutes()
+				for _, id := range s.deps.Config.Layout.ByRole(role) {
+					snap.Readings[id].Value += pace * (s.kiln.Now() - began).Minutes()
 				}
 			}
-		}})
+		})
 	}
 }
 
-func afterwards(d time.Duration, does func(*station)) func(*station) {
-	return func(s *station) { s.later(d, func() error { does(s); return nil }) }
+func afterwards(d time.Duration, does func(*site)) func(*site) {
+	return func(s *site) { s.later(d, func() error { does(s); return nil }) }
 }
 
-func orders(verb controller.Verb) func(*station) {
-	return func(s *station) {
-		c := controller.Command{Verb: verb}
-		c.Run, c.Stage = s.where()
+func orders(verb controller.Verb) func(*site) {
+	return func(s *site) {
+		c := s.command(verb)
 		if verb == controller.VerbConfirm {
-			c.Matters = s.saver.live.State.Waiting()
+			c.Matters = s.live.State.Waiting()
 		}
 		s.loop.Submit(c)
 	}
 }
 
-// panelReset holds the panel's button for two seconds.
-func panelReset(s *station) {
-	s.spoils = append(s.spoils, hook[*hardware.Snapshot]{s.elapsed + 2*time.Second, func(snap *hardware.Snapshot) {
-		snap.Contacts.Active = snap.Contacts.Active.With(hardware.ContactPanelReset, true)
-	}})
-}
-
-func cut(outage time.Duration) func(*station) {
-	return func(s *station) {
+func cut(outage time.Duration) func(*site) {
+	return func(s *site) {
 		if err := s.kill(outage); err != nil {
 			panic(err)
 		}
@@ -220,8 +213,8 @@ func cut(outage time.Duration) func(*station) {
 }
 
 // once makes the recorder write something else in one record.
-func once(does func(*trace.Record)) func(*station) {
-	return func(s *station) {
+func once(does func(*trace.Record)) func(*site) {
+	return func(s *site) {
 		done := false
 		s.noted = func(r *trace.Record) {
 			if !done {
@@ -233,12 +226,12 @@ func once(does func(*trace.Record)) func(*station) {
 }
 
 // pulses asks for the compressor after so long of not asking, for so long, and so on.
-func pulses(offFor, onFor time.Duration) func(*station) {
-	return func(s *station) {
-		began := s.elapsed
-		s.meddles = append(s.meddles, hook[*hardware.Outputs]{s.elapsed + 1000*time.Hour, func(o *hardware.Outputs) {
-			o.On = o.On.With(hardware.Compressor, (s.elapsed-began)%(offFor+onFor) >= offFor).With(hardware.Blower, true)
-		}})
+func pulses(offFor, onFor time.Duration) func(*site) {
+	return func(s *site) {
+		began := s.kiln.Now()
+		s.meddle(forever, func(o *hardware.Outputs) {
+			o.On = o.On.With(hardware.Compressor, (s.kiln.Now()-began)%(offFor+onFor) >= offFor).With(hardware.Blower, true)
+		})
 	}
 }
 
@@ -251,7 +244,7 @@ var defects = []defect{
 	{invariant: "ticks in order", broken: "recorder: a number left out", stage: schedule.Dry,
 		breaks: once(func(r *trace.Record) { r.Tick += 2 }), lasts: time.Second},
 	{invariant: "tick keeps time", broken: "beat: one comes late", stage: schedule.Dry,
-		breaks: func(s *station) { s.late = 1600 * time.Millisecond }, lasts: 3 * time.Second},
+		breaks: func(s *site) { s.late = 1600 * time.Millisecond }, lasts: 3 * time.Second},
 	{invariant: "numbers finite and possible", broken: "recorder: a reading that is no number is told as valid", stage: schedule.Dry,
 		breaks: once(func(r *trace.Record) { r.Probe[0] = math.NaN() }), lasts: time.Second},
 	{invariant: "only fitted outputs", broken: "controller asks for what is not there, gate without the rule", stage: schedule.Dry,
@@ -332,18 +325,18 @@ var defects = []defect{
 		breaks: memoryOf(func(s *controller.State) { s.Run.DryBulb += 6 }), lasts: time.Second},
 	{invariant: "rate guard only gentles", broken: "memory: a guard that asks for drier air", stage: schedule.Dry,
 		breaks: memoryOf(func(s *controller.State) { s.Run.Bias = -1 }), lasts: time.Second},
-	{invariant: "last dry stage ends", broken: "plan: a last dry stage at the target's own EMC", stage: schedule.Dry, mishap: func(*station) {},
-		breaks: func(s *station) {
-			plan := *s.saver.live.Run.Plan
+	{invariant: "last dry stage ends", broken: "plan: a last dry stage at the target's own EMC", stage: schedule.Dry, mishap: func(*site) {},
+		breaks: func(s *site) {
+			plan := *s.live.Run.Plan
 			plan.Schedule.Stages = slices.Clone(plan.Schedule.Stages)
 			for i := range plan.Schedule.Stages {
 				if stage := &plan.Schedule.Stages[i]; stage.Kind == schedule.Dry {
 					stage.EMC = 9
 				}
 			}
-			run := *s.saver.saved.Run
+			run := *s.memory.saved.Run
 			run.Plan = &plan
-			s.saver.saved.Run = &run
+			s.memory.saved.Run = &run
 			cut(time.Minute)(s)
 		}, lasts: time.Second},
 	{invariant: "stages in order", broken: "memory: a stage is left out", stage: schedule.Equalize,
@@ -356,12 +349,12 @@ var defects = []defect{
 		breaks: memoryAlways(func(s *controller.State) { s.Run.InStage += time.Second }), lasts: time.Second},
 	{invariant: "hold is obeyed", broken: "memory: forgets the operator's hold", stage: schedule.Dry, mishap: orders(controller.VerbHold), wait: 2 * time.Minute,
 		breaks: memoryOf(func(s *controller.State) { s.Run.Hold = 0 }), lasts: 5 * time.Second},
-	{invariant: "hold is told", broken: "memory: holds for nobody's sake", stage: schedule.Dry, until: standing(70*time.Minute, func(*station) bool { return true }),
+	{invariant: "hold is told", broken: "memory: holds for nobody's sake", stage: schedule.Dry, until: standing(70*time.Minute, func(*site) bool { return true }),
 		breaks: memoryOf(func(s *controller.State) { s.Run.Hold |= schedule.HoldOperator }), lasts: 62 * time.Minute},
 	{invariant: "changed files wait for a person", broken: "memory: forgets that it waits for one", stage: schedule.Dry,
-		mishap: func(s *station) { s.name += "+"; cut(5 * time.Second)(s) }, wait: time.Minute,
+		mishap: func(s *site) { s.deps.Header.KilnHash += "+"; cut(5 * time.Second)(s) }, wait: time.Minute,
 		breaks: memoryOf(func(s *controller.State) { s.Restart = controller.Restart{}; s.Run.Hold = 0 }), lasts: 5 * time.Second},
-	{invariant: "wettest lot governs", broken: "recorder: another lot drives the stage", stage: schedule.Dry, until: func(s *station) bool { return s.last.Lots[0].Control > s.last.Lots[1].Control+0.6 },
+	{invariant: "wettest lot governs", broken: "recorder: another lot drives the stage", stage: schedule.Dry, until: func(s *site) bool { return s.record.Lots[0].Control > s.record.Lots[1].Control+0.6 },
 		breaks: once(func(r *trace.Record) { r.Governing = 1 }), lasts: time.Second},
 
 	{invariant: "exposure counts only in good conditions", broken: "memory: the exposure grows with no core read", stage: schedule.Heat, until: counting(time.Minute),
@@ -370,12 +363,12 @@ var defects = []defect{
 	{invariant: "exposure is backed by readings", broken: "memory: ten minutes more of exposure", stage: schedule.Heat, until: counting(time.Minute),
 		breaks: memoryOf(func(s *controller.State) { s.Run.Exposure += 10 * time.Minute }), lasts: time.Second},
 	{invariant: "exposure starts again", broken: "store: gives back more exposure than it was given", stage: schedule.Heat, until: counting(5 * time.Minute),
-		mishap: func(*station) {},
-		breaks: func(s *station) { s.saver.saved.State.Run.Exposure += time.Hour; _ = s.kill(time.Minute) }, lasts: time.Second, also: []string{"exposure is backed by readings"}},
+		mishap: func(*site) {},
+		breaks: func(s *site) { s.memory.saved.State.Run.Exposure += time.Hour; _ = s.kill(time.Minute) }, lasts: time.Second, also: []string{"exposure is backed by readings"}},
 
 	{invariant: "beliefs rest on probes", broken: "recorder: a dry bulb that is long lost is told as known", stage: schedule.Dry,
 		mishap: unreadable(2*time.Minute, 0, airProbes...),
-		breaks: func(s *station) {
+		breaks: func(s *site) {
 			s.noted = func(r *trace.Record) { r.DryBulbValid = true }
 		}, lasts: 63 * time.Second},
 	{invariant: "moisture stays possible", broken: "recorder: wood drier than oven dry", stage: schedule.Dry,
@@ -385,44 +378,37 @@ var defects = []defect{
 }
 
 // counting tells that the exposure has counted for a while.
-func counting(d time.Duration) func(*station) bool {
-	return standing(d, func(s *station) bool { return s.last.ExposureCount })
+func counting(d time.Duration) func(*site) bool {
+	return standing(d, func(s *site) bool { return s.record.ExposureCount })
 }
 
 // play runs it, broken or not, and gives the verdict.
 func (d *defect) play(t *testing.T, from *checkpoint, broken bool) audit.Report {
-	s, err := from.resume()
-	require.NoError(t, err)
-	s.ticks(t, settle)
+	s := from.resume(t, nil)
+	s.run(settle)
 	if d.until != nil {
-		began := s.elapsed
+		began := s.kiln.Now()
 		for !d.until(s) {
-			require.Less(t, s.elapsed-began, 48*time.Hour, "the occasion never comes")
+			require.Less(t, s.kiln.Now()-began, 48*time.Hour, "the occasion never comes")
 			require.NoError(t, s.tick())
 		}
 	}
 	if d.mishap != nil {
 		d.mishap(s)
 	}
-	s.ticks(t, d.wait)
-	before := s.checker.Finish()
+	s.run(d.wait)
+	before := s.judge.Finish()
 	require.Zero(t, before.Total, "before anything is broken: %+v", before.Violations)
 	if broken {
 		d.breaks(s)
 	}
-	for end := s.elapsed + d.lasts; s.elapsed < end; {
+	for end := s.kiln.Now() + d.lasts; s.kiln.Now() < end; {
 		require.NoError(t, s.tick())
-		if report := s.checker.Finish(); report.Total > 0 {
+		if report := s.judge.Finish(); report.Total > 0 {
 			return report
 		}
 	}
-	return s.checker.Finish()
-}
-
-func (s *station) ticks(t *testing.T, d time.Duration) {
-	for end := s.elapsed + d; s.elapsed < end; {
-		require.NoError(t, s.tick())
-	}
+	return s.judge.Finish()
 }
 
 // TestBrokenPartsAreCaught breaks one part of a whole kiln for each invariant of the audit: the audit tells this one, and
@@ -431,21 +417,22 @@ func TestBrokenPartsAreCaught(t *testing.T) {
 	if testing.Short() {
 		t.Skip("wants a charge through all its stages")
 	}
-	right, err := checkpoints()
-	require.NoError(t, err)
+	right := checkpoints()
 	for i := range defects {
 		d := &defects[i]
 		t.Run(d.invariant, func(t *testing.T) {
-			at := slices.IndexFunc(right, func(c checkpoint) bool { return c.stage == d.stage })
+			at := slices.IndexFunc(right, func(c *checkpoint) bool { return c.stage == d.stage })
 			require.GreaterOrEqual(t, at, 0)
-			report := d.play(t, &right[at], true)
-			told := violated(report)
-			require.Contains(t, told, d.invariant, "%+v", report.Violations)
-			for _, name := range told {
-				require.True(t, name == d.invariant || slices.Contains(d.also, name), "%+v", report.Violations)
-			}
-			whole := d.play(t, &right[at], false)
-			require.Zero(t, whole.Total, "%+v", whole.Violations)
+			synctest.Test(t, func(t *testing.T) {
+				report := d.play(t, right[at], true)
+				told := violated(report)
+				require.Contains(t, told, d.invariant, "%+v", report.Violations)
+				for _, name := range told {
+					require.True(t, name == d.invariant || slices.Contains(d.also, name), "%+v", report.Violations)
+				}
+				whole := d.play(t, right[at], false)
+				require.Zero(t, whole.Total, "%+v", whole.Violations)
+			})
 		})
 	}
 }

@@ -178,18 +178,18 @@ func showWhole(t *testing.T) []sight {
 		if seen[i].left {
 			continue
 		}
-		run := func(t *testing.T, s *site) {
-			seen[i].seen, seen[i].ran = o.show(t, s), true
-			require.LessOrEqual(t, seen[i].seen, limit, "too late; told were %v", s.ever)
-			s.clean()
-		}
 		t.Run(o.name(), func(t *testing.T) {
-			if o.kiln != nil {
-				t.Parallel()
-				run(t, o.kiln(t))
-				return
-			}
-			synctest.Test(t, func(t *testing.T) { run(t, daemonSite(t)) })
+			t.Parallel()
+			synctest.Test(t, func(t *testing.T) {
+				kiln := o.kiln
+				if kiln == nil {
+					kiln = daemonSite
+				}
+				s := kiln(t)
+				seen[i].seen, seen[i].ran = o.show(t, s), true
+				require.LessOrEqual(t, seen[i].seen, limit, "too late; told were %v", s.ever)
+				s.clean()
+			})
 		})
 	}
 	return seen

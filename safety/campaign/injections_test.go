@@ -2,7 +2,6 @@ package campaign
 
 import (
 	"errors"
-	"fmt"
 	"math/rand/v2"
 	"slices"
 	"time"
@@ -13,13 +12,13 @@ import (
 	"drywarden/hardware/simkiln"
 )
 
-// injection brings a row's failure about in a running station. The error says that the station broke by it.
-type injection func(s *station, r *rand.Rand) error
+// injection brings a row's failure about in a running site. The error says that the site broke by it.
+type injection func(s *site, r *rand.Rand) error
 
 // plant injects one of these faults of the simulated kiln, as severe as the draw wills, for a while; 0 is until the row
 // must have been told, and some hours more, whoever looks after it.
 func plant(lasts time.Duration, severity float64, kinds ...simkiln.FaultKind) injection {
-	return func(s *station, r *rand.Rand) error {
+	return func(s *site, r *rand.Rand) error {
 		f := simkiln.Fault{Kind: kinds[r.IntN(len(kinds))], Severity: quantity.Ratio(severity * (0.75 + 0.5*r.Float64()))}
 		if f.Duration = quantity.Duration(time.Duration(float64(lasts) * (0.5 + r.Float64())).Truncate(time.Second)); lasts == 0 {
 			f.Duration = quantity.Duration(s.lasting)
@@ -30,8 +29,8 @@ func plant(lasts time.Duration, severity float64, kinds ...simkiln.FaultKind) in
 
 // probe injects a fault of one probe of a role; nth 0 draws which.
 func probe(role hardware.Role, nth int, severity float64, kinds ...simkiln.FaultKind) injection {
-	return func(s *station, r *rand.Rand) error {
-		ids := s.layout.ByRole(role)
+	return func(s *site, r *rand.Rand) error {
+		ids := s.deps.Config.Layout.ByRole(role)
 		at := r.IntN(len(ids))
 		if nth > 0 {
 			at = nth - 1
@@ -42,7 +41,7 @@ func probe(role hardware.Role, nth int, severity float64, kinds ...simkiln.Fault
 }
 
 func all(of ...injection) injection {
-	return func(s *station, r *rand.Rand) error {
+	return func(s *site, r *rand.Rand) error {
 		var faults []error
 		for _, one := range of {
 			faults = append(faults, one(s, r))
@@ -52,14 +51,14 @@ func all(of ...injection) injection {
 }
 
 func oneOf(of ...injection) injection {
-	return func(s *station, r *rand.Rand) error { return of[r.IntN(len(of))](s, r) }
+	return func(s *site, r *rand.Rand) error { return of[r.IntN(len(of))](s, r) }
 }
 
 // caused injects a row's failure as TestFailures does in a whole kiln.
 func caused(row int) injection {
-	return func(s *station, _ *rand.Rand) error {
+	return func(s *site, _ *rand.Rand) error {
 		var faults []error
-		for _, f := range causes[row].faultsOf(mustFit{}, &s.layout, s.kiln.Now()) {
+		for _, f := range causes[row].faultsOf(panicking{}, &s.deps.Config.Layout, s.kiln.Now()) {
 			if f.Duration == 0 {
 				f.Duration = quantity.Duration(s.lasting)
 			}
@@ -69,20 +68,11 @@ func caused(row int) injection {
 	}
 }
 
-// mustFit panics where a cause does not fit the kiln; the long run tells it as a finding.
-type mustFit struct{}
-
-func (mustFit) Errorf(format string, args ...any) { panic(fmt.Sprintf(format, args...)) }
-func (mustFit) FailNow()                          {}
-
 // hangs stops the program for a while; the gate's own deadline is looked at as its goroutine does.
-func hangs(s *station, r *rand.Rand) error {
+func hangs(s *site, r *rand.Rand) error {
 	seconds := 6 + r.IntN(90)
 	s.later(0, func() error {
-		for range seconds {
-			s.move(time.Second)
-			s.gate.CheckDeadline()
-		}
+		s.hang(seconds)
 		// The supervisor gives up on it: a new program.
 		return s.kill(0)
 	})
@@ -90,29 +80,28 @@ func hangs(s *station, r *rand.Rand) error {
 }
 
 // dies ends the program now, and a new one starts a little later.
-func dies(s *station, r *rand.Rand) error {
+func dies(s *site, r *rand.Rand) error {
 	outage := time.Duration(1+r.IntN(240)) * time.Second
 	s.later(0, func() error { return s.kill(outage) })
 	return nil
 }
 
 // diskFails takes the disk away for hours, now and then with a program that dies meanwhile.
-func diskFails(s *station, r *rand.Rand) error {
-	fault := errors.New("no space left on device")
-	s.saver.fault, s.trips.fault = fault, fault
+func diskFails(s *site, r *rand.Rand) error {
+	s.memory.fault, s.memory.tripFault = errDisk, errDisk
 	hours := time.Duration(1+r.IntN(6)) * time.Hour
-	s.later(hours, func() error { s.saver.fault, s.trips.fault = nil, nil; return nil })
+	s.later(hours, func() error { s.memory.fault, s.memory.tripFault = nil, nil; return nil })
 	return nil
 }
 
 // stateDamaged ends the program; the new one can read neither slot of the control state, or not the record of trips.
-func stateDamaged(s *station, r *rand.Rand) error {
+func stateDamaged(s *site, r *rand.Rand) error {
 	trips := r.IntN(2) == 0
 	s.later(0, func() error {
 		if trips {
-			s.trips.fault = errors.New("checksum")
+			s.memory.tripFault = errors.New("checksum")
 			err := s.kill(time.Minute)
-			s.trips.fault = nil
+			s.memory.tripFault = nil
 			return err
 		}
 		s.move(time.Minute)
@@ -121,13 +110,13 @@ func stateDamaged(s *station, r *rand.Rand) error {
 	return nil
 }
 
-func clockJumps(s *station, r *rand.Rand) error {
+func clockJumps(s *site, r *rand.Rand) error {
 	jumps := []int64{-3600, 3600, 86400 * 365 * 30, -86400 * 365 * 30, 60, -60, 1 << 40}
 	s.offset += jumps[r.IntN(len(jumps))]
 	return nil
 }
 
-func ticksLate(s *station, r *rand.Rand) error {
+func ticksLate(s *site, r *rand.Rand) error {
 	for i := range 20 {
 		late := time.Duration(1+r.IntN(8)) * time.Second
 		s.later(time.Duration(i)*30*time.Second, func() error { s.late = late; return nil })
@@ -136,20 +125,19 @@ func ticksLate(s *station, r *rand.Rand) error {
 }
 
 // memoryFails turns a bit of the loop's configuration.
-func memoryFails(s *station, r *rand.Rand) error {
-	p := s.cfg.Layout.Probes
-	p[r.IntN(len(p))].Uncertainty += 4
+func memoryFails(s *site, r *rand.Rand) error {
+	s.probes[r.IntN(len(s.probes))].Uncertainty += 4
 	return nil
 }
 
 // filesChange ends the program; the new one finds another kiln file.
-func filesChange(s *station, _ *rand.Rand) error {
-	s.later(0, func() error { s.name += "+"; return s.kill(5 * time.Second) })
+func filesChange(s *site, _ *rand.Rand) error {
+	s.later(0, func() error { s.deps.Header.KilnHash += "+"; return s.kill(5 * time.Second) })
 	return nil
 }
 
 // chatters restarts the computer while its relays do what they like.
-func chatters(s *station, r *rand.Rand) error {
+func chatters(s *site, r *rand.Rand) error {
 	if err := s.kiln.Inject(simkiln.Fault{Kind: simkiln.RelayGlitch, Duration: quantity.Duration(2 * time.Second)}); err != nil {
 		return err
 	}
@@ -157,44 +145,43 @@ func chatters(s *station, r *rand.Rand) error {
 }
 
 // reverses asks for the other direction before the fans have coasted down.
-func reverses(s *station, _ *rand.Rand) error {
-	s.meddles = append(s.meddles, hook[*hardware.Outputs]{s.elapsed + 20*time.Second, func(o *hardware.Outputs) {
+func reverses(s *site, _ *rand.Rand) error {
+	s.meddle(20*time.Second, func(o *hardware.Outputs) {
 		turned := o.On &^ hardware.AllFans
 		for g := range hardware.MaxFanGroups {
 			turned = turned.With(hardware.FanForward(g), o.On.Has(hardware.FanReverse(g))).With(hardware.FanReverse(g), o.On.Has(hardware.FanForward(g)))
 		}
 		o.On = turned
-	}})
+	})
 	return nil
 }
 
 // cycles takes the compressor out and asks for it again every minute.
-func cycles(s *station, _ *rand.Rand) error {
-	began := s.elapsed
-	s.meddles = append(s.meddles, hook[*hardware.Outputs]{began + time.Hour, func(o *hardware.Outputs) {
-		if (s.elapsed-began)%(4*time.Minute) < 10*time.Second {
+func cycles(s *site, _ *rand.Rand) error {
+	began := s.kiln.Now()
+	s.meddle(time.Hour, func(o *hardware.Outputs) {
+		if (s.kiln.Now()-began)%(4*time.Minute) < 10*time.Second {
 			o.On = o.On.With(hardware.Compressor, false)
 		}
-	}})
+	})
 	return nil
 }
 
 // tooHot lets every dry bulb read over the software's limit for a while.
-func tooHot(s *station, r *rand.Rand) error {
+func tooHot(s *site, r *rand.Rand) error {
 	over := 0.5 + 5*r.Float64()
-	s.spoils = append(s.spoils, hook[*hardware.Snapshot]{s.elapsed + 30*time.Second, func(snap *hardware.Snapshot) {
-		for _, id := range s.layout.ByRole(hardware.RoleDryBulb) {
+	s.spoil(30*time.Second, func(snap *hardware.Snapshot) {
+		for _, id := range s.deps.Config.Layout.ByRole(hardware.RoleDryBulb) {
 			snap.Readings[id] = hardware.Reading{Value: float64(s.limits.DryBulbMax) + over, Quality: hardware.Valid}
 		}
-	}})
+	})
 	return nil
 }
 
 // setLower lets an operator ask for air that is much cooler than what is there.
-func setLower(s *station, _ *rand.Rand) error {
-	c := controller.Command{Verb: controller.VerbSet, HasDryBulb: true, For: 6 * time.Hour}
-	c.DryBulb = quantity.Celsius(s.last.SetDryBulb - 8)
-	c.Run, c.Stage = s.where()
+func setLower(s *site, _ *rand.Rand) error {
+	c := s.command(controller.VerbSet)
+	c.HasDryBulb, c.DryBulb, c.For = true, quantity.Celsius(s.record.SetDryBulb-8), 6*time.Hour
 	s.loop.Submit(c)
 	return nil
 }
@@ -259,7 +246,7 @@ var injections = [...]injection{
 	56: ticksLate,
 	57: memoryFails,
 	58: filesChange,
-	59: func(*station, *rand.Rand) error { return nil },
+	59: func(*site, *rand.Rand) error { return nil },
 	60: plant(0, 8, simkiln.MisWeigh),
 	61: plant(24*time.Hour, 1, simkiln.PersonAway),
 	62: plant(48*time.Hour, 1, simkiln.PersonAway),

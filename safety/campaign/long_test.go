@@ -11,7 +11,6 @@ import (
 	"os/exec"
 	"path/filepath"
 	"runtime"
-	"runtime/debug"
 	"slices"
 	"strings"
 	"sync"
@@ -221,9 +220,6 @@ func (l *long) years() float64 {
 func (l *long) do(unit string) (e entry, err error) {
 	began := time.Now()
 	defer func() {
-		if p := recover(); p != nil {
-			e.Found = append(e.Found, fmt.Sprintf("panic: %v\n%s", p, debug.Stack()))
-		}
 		e.Unit, e.Commit, e.Seconds, e.At = unit, l.commit, time.Since(began).Seconds(), time.Now().UTC()
 	}()
 	var s storm
@@ -235,12 +231,10 @@ func (l *long) do(unit string) (e entry, err error) {
 		r, e.Found, err = s.run(l.program, l.folder, e.Twice)
 		e.Days, e.Done, e.Trips, e.Alarms = r.Days, r.Done, r.Trips, r.Alarms
 	case scan(unit, "pair:%d+%d:%d", &p.a, &p.b, &p.seed):
-		var out outcome
-		out, err = p.run()
+		out := p.run(l.t)
 		e.Found, e.Days, e.Stage, e.Heard = out.found, out.spent.Hours()/24, out.stage, out.heard[:]
-		if e.Twice = (p.a*64+p.b+p.seed)%twiceEvery == 0; e.Twice && err == nil {
-			var again outcome
-			if again, err = p.run(); again.trace != out.trace {
+		if e.Twice = (p.a*64+p.b+p.seed)%twiceEvery == 0; e.Twice {
+			if again := p.run(l.t); again.trace != out.trace {
 				e.Found = append(e.Found, "the same seed gave another trace")
 			}
 		}

@@ -20,8 +20,7 @@ func green(sheet, wood string) func(t *testing.T) *site {
 		c := siteKiln(1)
 		c.Machine.Scale, c.Person.Absent = 1, false
 		c.Lots[0].Species, c.Lots[0].Start = wood, 62
-		s := newSite(t, c, strings.NewReplacer("maple, hard (sugar)", sheet, "34 %", "62 %").Replace(siteCharge), nil)
-		s.visitor = newVisitor()
+		s := newSite(t, c, strings.NewReplacer("maple, hard (sugar)", sheet, "34 %", "62 %").Replace(siteCharge), func(s *site) { s.deps.PublishEvery = 60 })
 		s.begin(0)
 		return s
 	}
@@ -35,7 +34,7 @@ func (s *site) waitFor(rule string, patience time.Duration) time.Duration {
 }
 
 func fromMidDry(t *testing.T) *site {
-	s := midDry().restart(t, nil)
+	s := midDry().resume(t, nil)
 	s.run(15 * time.Minute)
 	return s
 }
@@ -62,12 +61,12 @@ var peopleShows = []ownShow{
 		compressorIs(true)(s)
 		return s.stopsAfter(compressor)
 	}},
-	{row: 24, what: "heat", kiln: func(t *testing.T) *site { return heatingUp().restart(t, nil) }, show: func(t *testing.T, s *site) time.Duration {
+	{row: 24, what: "heat", kiln: func(t *testing.T) *site { return heatingUp().resume(t, nil) }, show: func(t *testing.T, s *site) time.Duration {
 		s.run(15 * time.Minute)
 		require.True(t, s.until(time.Hour, func() bool { return s.last.On&hardware.AllHeat != 0 }))
 		return s.stopsAfter(hardware.AllHeat)
 	}},
-	{row: 31, kiln: func(t *testing.T) *site { return coldKiln().restart(t, nil) }, show: func(t *testing.T, s *site) time.Duration {
+	{row: 31, kiln: func(t *testing.T) *site { return coldKiln().resume(t, nil) }, show: func(t *testing.T, s *site) time.Duration {
 		s.run(15 * time.Minute)
 		s.happen(31)
 		worst, thaws, frost, was := time.Duration(0), 0, time.Duration(0), false
@@ -179,7 +178,7 @@ var peopleShows = []ownShow{
 		return took
 	}},
 	{row: 61, kiln: func(t *testing.T) *site {
-		return midDry().restart(t, func(s *site) { s.deps.Courier = &errandBoy{} })
+		return midDry().resume(t, func(s *site) { s.deps.Courier = &errandBoy{} })
 	}, show: func(t *testing.T, s *site) time.Duration {
 		boy := s.deps.Courier.(*errandBoy)
 		s.run(15 * time.Minute)

@@ -1,6 +1,7 @@
 package campaign
 
 import (
+	"strings"
 	"testing"
 	"time"
 
@@ -12,28 +13,7 @@ import (
 	"drywarden/hardware/simkiln"
 	"drywarden/safety"
 	"drywarden/schedule"
-	"drywarden/schedule/library"
 )
-
-const charge = `
-id = "campaign-1"
-[[lot]]
-name = "Fallow End"
-owner = "Fallow End Joinery"
-species = "maple, hard (sugar)"
-thickness = "4/4"
-volume = "700 bf"
-pieces = 130
-start = "34 %"
-target = "7 %"
-tolerance = "0.75 %"
-[[sample]]
-name = "f1"
-lot = "Fallow End"
-[[sample]]
-name = "f2"
-lot = "Fallow End"
-`
 
 // pipeline is a simulated kiln, the gate and the controller, without the shell: every save is durable at the next tick.
 type pipeline struct {
@@ -51,11 +31,6 @@ type pipeline struct {
 	told  map[hardware.RuleID]bool // safety alarms, ever
 }
 
-type noStore struct{}
-
-func (noStore) LoadTrips() ([]string, error) { return nil, nil }
-func (noStore) SaveTrips([]string) error     { return nil }
-
 func newPipeline(t require.TestingT, seed uint64) *pipeline {
 	c := simkiln.DefaultConfig()
 	c.Seed = seed
@@ -63,28 +38,12 @@ func newPipeline(t require.TestingT, seed uint64) *pipeline {
 	c.Samples = []int8{0, 0}
 	kiln, err := simkiln.New(c)
 	require.NoError(t, err)
-	p := &pipeline{t: t, kiln: kiln, told: map[hardware.RuleID]bool{}}
+	p := &pipeline{t: t, kiln: kiln, cfg: configOf(&c, kiln.Layout()), told: map[hardware.RuleID]bool{}}
 	layout := kiln.Layout()
-	p.cfg = controller.DefaultConfig()
-	p.cfg.Layout, p.cfg.Pressure, p.cfg.Volume = layout, c.Pressure, c.Room.AirVolume
-	p.cfg.DryBulbMax, p.cfg.EMCMin = 60, 4.5
-	d := &p.cfg.Demand
-	d.HeatStages, d.Vent, d.Spray, d.Compressor, d.BlowerLow = layout.HeatStages, c.Vents.Fitted, c.Spray.Fitted, c.Machine.Fitted, c.Machine.BlowerLow
-	d.AmbientMin, d.AmbientMax = 18, 55
-	limits := safety.DefaultLimits()
-	limits.CompressorAmbientMax = 55
-	p.gate, err = safety.NewGate(limits, &layout, kiln, &p.clock, noStore{})
+	p.gate, err = safety.NewGate(limitsOf(), &layout, kiln, &p.clock, &memory{})
 	require.NoError(t, err)
-	sheet, err := schedule.ParseCharge("charge.toml", []byte(charge))
-	require.NoError(t, err)
-	plan, err := schedule.Resolve(sheet, schedule.Kiln{Machine: library.Machine{Pressure: c.Pressure, DryBulbMax: 47, RHMin: 0.28}, EMCMin: 4.5,
-		DryBulbMax: 60, HeatMax: 65, Spray: true, Heat: true, Vent: true, Cores: 4, Simulated: true})
-	require.NoError(t, err)
-	plan.ID = 1
-	for i, s := range kiln.CutSamples() {
-		plan.Samples[i].Start, plan.Samples[i].OvenDry = s.Start, s.OvenDry
-	}
-	p.in.Plan = plan
+	p.in.Plan = planOf(t, &c, kiln, strings.NewReplacer("1695 bf", "700 bf", "315", "130").Replace(siteCharge))
+	p.in.Plan.ID = 1
 	p.run(time.Minute)
 	p.in.Commands[0], p.in.Count = controller.Command{Verb: controller.VerbStart}, 1
 	p.run(5 * time.Second)

@@ -1,13 +1,13 @@
 package campaign
 
 import (
-	"errors"
 	"fmt"
 	"os"
 	"path/filepath"
 	"slices"
 	"strings"
 	"testing"
+	"testing/synctest"
 	"time"
 
 	"github.com/stretchr/testify/require"
@@ -27,17 +27,11 @@ func eachStage(t *testing.T, play func(t *testing.T, from *checkpoint)) {
 	if testing.Short() {
 		t.Skip("wants a charge through all its stages")
 	}
-	right, err := checkpoints()
-	require.NoError(t, err)
-	for i := range right {
-		t.Run(right[i].stage.String(), func(t *testing.T) { play(t, &right[i]) })
+	for _, from := range checkpoints() {
+		t.Run(from.stage.String(), func(t *testing.T) {
+			synctest.Test(t, func(t *testing.T) { play(t, from) })
+		})
 	}
-}
-
-func resumed(t *testing.T, from *checkpoint) *station {
-	s, err := from.resume()
-	require.NoError(t, err)
-	return s
 }
 
 // commands is a record without what tells the wall clock: its time, and that it is not to be trusted.
@@ -52,8 +46,8 @@ func commands(r *trace.Record) trace.Record {
 func TestWallClockMovesNothing(t *testing.T) {
 	jumps := []int64{2, -2, 90, -90, 3600, -3600, 86400, -86400 * 365, 86400 * 365 * 40, -86400 * 365 * 70, 1 << 40}
 	eachStage(t, func(t *testing.T, from *checkpoint) {
-		a, b := resumed(t, from), resumed(t, from)
-		for _, s := range []*station{a, b} {
+		a, b := from.resume(t, nil), from.resume(t, nil)
+		for _, s := range []*site{a, b} {
 			suffers(simkiln.PersonAway, 0)(s) // who would acknowledge the alarm of the clock
 		}
 		for n := range 2 * 3600 {
@@ -62,9 +56,9 @@ func TestWallClockMovesNothing(t *testing.T) {
 			}
 			require.NoError(t, a.tick())
 			require.NoError(t, b.tick())
-			require.Equal(t, commands(&a.last), commands(&b.last), "tick %d", n)
+			require.Equal(t, commands(a.record), commands(b.record), "tick %d", n)
 		}
-		require.NotEqual(t, a.last.WallTrusted, b.last.WallTrusted, "the jump is seen")
+		require.NotEqual(t, a.record.WallTrusted, b.record.WallTrusted, "the jump is seen")
 	})
 }
 
@@ -74,15 +68,10 @@ func TestSameRunSameTrace(t *testing.T) {
 		t.Skip("wants a charge through all its stages")
 	}
 	p := pair{a: 31, b: 50, seed: 2} // an iced coil and a process that dies
-	first, err := p.run()
-	require.NoError(t, err)
-	again, err := p.run()
-	require.NoError(t, err)
-	require.Equal(t, first, again)
+	first := p.run(t)
+	require.Equal(t, first, p.run(t))
 	p.seed = 3
-	other, err := p.run()
-	require.NoError(t, err)
-	require.NotEqual(t, first.trace, other.trace)
+	require.NotEqual(t, first.trace, p.run(t).trace)
 }
 
 // TestLossOfAnyInputIsGentle: the loss of one probe, contact, meter or read-back never asks for more heat, more of the
@@ -96,31 +85,31 @@ func TestLossOfAnyInputIsGentle(t *testing.T) {
 			"read-back":  func(s *hardware.Snapshot) { s.ReadBackValid = 0 },
 			"currents":   func(s *hardware.Snapshot) { s.CurrentValid = 0 },
 		}
-		for id, probe := range from.from.layout.Probes {
+		for id, probe := range from.deps.Config.Layout.Probes {
 			losses["probe "+probe.Name] = func(s *hardware.Snapshot) { s.Readings[id] = hardware.Reading{Quality: hardware.Checksum} }
 		}
 		for id := range hardware.ContactCount {
-			if from.from.layout.Contacts.Has(id) {
+			if from.deps.Config.Layout.Contacts.Has(id) {
 				losses["contact "+id.String()] = func(s *hardware.Snapshot) { s.Contacts.Valid = s.Contacts.Valid.With(id, false) }
 			}
 		}
 		const lead, lasts = 7 * time.Minute, 5 * time.Minute
-		with := resumed(t, from)
-		with.ticks(t, lead)
+		with := from.resume(t, nil)
+		with.run(lead)
 		var whole []trace.Record
 		for range int(lasts / time.Second) {
 			require.NoError(t, with.tick())
-			whole = append(whole, with.last)
+			whole = append(whole, *with.record)
 		}
 		for name, loss := range losses {
-			s := resumed(t, from)
-			s.ticks(t, lead)
-			s.spoils = append(s.spoils, hook[*hardware.Snapshot]{s.elapsed + 1000*time.Hour, loss})
-			lost := s.last
+			s := from.resume(t, nil)
+			s.run(lead)
+			s.spoil(forever, loss)
+			lost := *s.record
 			for n := range whole {
-				before := hardware.OutputSet(s.last.Applied)
+				before := hardware.OutputSet(s.record.Applied)
 				require.NoError(t, s.tick())
-				w, r := &whole[n], &s.last
+				w, r := &whole[n], s.record
 				at := fmt.Sprintf("without %s, tick %d", name, n)
 				require.LessOrEqual(t, r.SetDryBulb, max(w.SetDryBulb, lost.SetDryBulb)+1e-9, at)
 				require.GreaterOrEqual(t, r.SetEMC, min(w.SetEMC, lost.SetEMC)-1e-9, at)
@@ -128,8 +117,7 @@ func TestLossOfAnyInputIsGentle(t *testing.T) {
 					require.Zero(t, hardware.OutputSet(r.Requested)&asking&^before&^hardware.OutputSet(w.Requested), "%s: asks for more", at)
 				}
 			}
-			rep := s.checker.Finish()
-			require.Zero(t, rep.Total, "%s: %+v", name, rep.Violations)
+			s.clean()
 		}
 	})
 }
@@ -139,21 +127,19 @@ func TestLossOfAnyInputIsGentle(t *testing.T) {
 // nothing either is shown beside the saver and the server.
 func TestTickGoesOn(t *testing.T) {
 	eachStage(t, func(t *testing.T, from *checkpoint) {
-		s := resumed(t, from)
-		s.ticks(t, 10*time.Minute)
-		full := errors.New("no space left on device")
-		s.saver.fault, s.trips.fault = full, full
+		s := from.resume(t, nil)
+		s.run(10 * time.Minute)
+		s.memory.fault, s.memory.tripFault = errDisk, errDisk
 		suffers(simkiln.BusDown, 0)(s)
 		suffers(simkiln.PersonAway, 0)(s)
-		tick := s.last.Tick
+		tick := s.record.Tick
 		for n := range 3600 {
 			s.loop.Submit(controller.Command{Verb: controller.VerbAck}) // and nobody takes the reply
 			require.NoError(t, s.tick())
-			require.Equal(t, tick+uint64(n)+1, s.last.Tick)
+			require.Equal(t, tick+uint64(n)+1, s.record.Tick)
 		}
-		require.Zero(t, hardware.OutputSet(s.last.Applied)&(hardware.AllHeat|machine|spray))
-		rep := s.checker.Finish()
-		require.Zero(t, rep.Total, "%+v", rep.Violations)
+		require.Zero(t, hardware.OutputSet(s.record.Applied)&(hardware.AllHeat|machine|spray))
+		s.clean()
 	})
 }
 
@@ -161,19 +147,19 @@ func TestTickGoesOn(t *testing.T) {
 // all that was earned, and work goes on with a person's word only.
 func TestChangedFilesWaitForAWord(t *testing.T) {
 	eachStage(t, func(t *testing.T, from *checkpoint) {
-		s := resumed(t, from)
-		s.ticks(t, 10*time.Minute)
+		s := from.resume(t, nil)
+		s.run(10 * time.Minute)
 		suffers(simkiln.PersonAway, 0)(s) // who would give it
-		before := s.saver.live.State.Run
-		s.name += "+"
+		before := s.live.State.Run
+		s.deps.Header.KilnHash += "+"
 		require.NoError(t, s.kill(5*time.Second))
 		hold := uint8(controller.ModeHold)
-		s.ticks(t, 40*time.Second)
+		s.run(40 * time.Second)
 		for range 3600 {
 			require.NoError(t, s.tick())
-			require.Equal(t, hold, s.last.Mode)
+			require.Equal(t, hold, s.record.Mode)
 		}
-		run := s.saver.live.State.Run
+		run := s.live.State.Run
 		require.Equal(t, before.ID, run.ID)
 		require.Equal(t, before.Stage, run.Stage)
 		require.Equal(t, schedule.Running, run.Phase)
@@ -181,11 +167,10 @@ func TestChangedFilesWaitForAWord(t *testing.T) {
 		require.LessOrEqual(t, run.InStage, before.InStage)
 		require.LessOrEqual(t, run.Exposure, before.Exposure)
 		orders(controller.VerbConfirm)(s)
-		s.ticks(t, 20*time.Minute)
-		require.Equal(t, uint8(controller.ModeWork), s.last.Mode)
-		require.Greater(t, s.saver.live.State.Run.InStage, run.InStage)
-		rep := s.checker.Finish()
-		require.Zero(t, rep.Total, "%+v", rep.Violations)
+		s.run(20 * time.Minute)
+		require.Equal(t, uint8(controller.ModeWork), s.record.Mode)
+		require.Greater(t, s.live.State.Run.InStage, run.InStage)
+		s.clean()
 	})
 }
 

@@ -31,21 +31,13 @@ func (o *ownShow) name() string { return showName(o.row, o.what) }
 func daemonSite(t *testing.T) *site {
 	c := siteKiln(1)
 	c.Room.Start = 25
-	kiln, err := simkiln.New(c)
-	require.NoError(t, err)
-	plan := sitePlan(t, &c, kiln, siteCharge)
-	s := newSite(t, c, siteCharge, func(s *site, _ *hardware.Layout) {
+	s := newSite(t, c, siteCharge, func(s *site) {
 		s.real, s.deps.PublishEvery = true, 1
-		s.deps.Wall = func() hardware.WallTime {
-			return hardware.WallTime{Unix: time.Now().Add(s.wallSkew).Unix(), Trusted: true}
-		}
-		s.prepare = func(controller.ChargeFiles) (*schedule.Plan, error) { return plan, nil }
 		s.deps.Prepare = func(f controller.ChargeFiles) (*schedule.Plan, error) {
-			p, err := s.prepare(f)
-			s.prepared = p
-			return p, err
+			_, err := resolve(&c, f.Charge.Text)
+			return s.plan, err
 		}
-		s.useDisk(newDisk(7))
+		_, _ = s.useDisk(newDisk(7)) // there is nothing on it
 	})
 	s.run(40 * time.Second)
 	answer, err := s.order(func(ctx context.Context) (controller.Answer, error) {
@@ -83,14 +75,11 @@ func (s *site) order(do func(context.Context) (controller.Answer, error)) (answe
 // that took.
 func (s *site) silence(watched bool) time.Duration {
 	for took := time.Duration(0); took < 2*time.Minute; took += time.Second {
-		s.pace.Advance(time.Second)
-		s.kiln.Advance(time.Second)
+		s.move(time.Second)
 		if watched {
 			s.gate.CheckDeadline()
 		}
-		var now hardware.Snapshot
-		require.NoError(s.t, s.kiln.Read(0, &now))
-		if now.ReadBack&drying == 0 {
+		if s.kilnOn()&drying == 0 {
 			return took + time.Second
 		}
 	}
@@ -154,9 +143,8 @@ var ownShows = []ownShow{
 		return took
 	}},
 	{row: 50, what: "panic", show: func(t *testing.T, s *site) time.Duration {
-		s.breaks = true
+		s.spoil(2*time.Second, func(*hardware.Snapshot) { panic("a driver broke") })
 		require.ErrorContains(t, s.loop.Run(t.Context()), "a driver broke")
-		s.breaks = false
 		s.kiln.Advance(time.Second)
 		require.Zero(t, s.kilnOn())
 		stage := s.status().Charge.Stage
@@ -246,10 +234,10 @@ var ownShows = []ownShow{
 	}},
 	{row: 55, show: func(t *testing.T, s *site) time.Duration {
 		worst := time.Duration(0)
-		for _, by := range []time.Duration{-40 * 365 * 24 * time.Hour, 10 * 365 * 24 * time.Hour, -3 * time.Second} {
+		for _, by := range []int64{-40 * 365 * 86400, 10 * 365 * 86400, -3} {
 			stage := s.status().Charge.InStage
 			began := s.kiln.Now()
-			s.jump(by)
+			s.offset += by
 			worst = max(worst, s.toldAfter("wall_clock_suspect", time.Minute))
 			require.False(t, s.status().ClockTrusted, "times are marked")
 			s.run(2 * time.Hour)
@@ -261,7 +249,7 @@ var ownShows = []ownShow{
 	}},
 	{row: 56, what: "late", show: func(t *testing.T, s *site) time.Duration {
 		s.pardon = []string{"tick keeps time"}
-		s.stall(time.Second)
+		s.late = time.Second
 		took := s.toldAfter("slow_tick", 0)
 		require.Equal(t, noForce.String(), s.last.Forced.String())
 		require.NotZero(t, s.last.On&hardware.AllHeat)
@@ -286,7 +274,7 @@ var ownShows = []ownShow{
 	}},
 	{row: 57, what: "plan of the charge", limit: time.Minute, show: func(t *testing.T, s *site) time.Duration {
 		s.run(2 * time.Minute)
-		s.planInMemory().Lots[0].RateLimit += 1
+		s.plan.Lots[0].RateLimit += 1
 		for took := time.Duration(0); took < 2*time.Minute; took += time.Second {
 			if err := s.tick(); err != nil {
 				require.ErrorContains(t, err, "it is damaged")
@@ -300,8 +288,6 @@ var ownShows = []ownShow{
 		return 0
 	}},
 	{row: 58, what: "bad charge sheet, bad order", show: func(t *testing.T, s *site) time.Duration {
-		c := siteKiln(1)
-		s.prepare = func(f controller.ChargeFiles) (*schedule.Plan, error) { return planOf(&c, f.Charge.Text) }
 		before := s.status().Charge
 		_, err := s.order(func(ctx context.Context) (controller.Answer, error) {
 			return s.loop.StartCharge(ctx, controller.Order{}, controller.ChargeFiles{Charge: controller.File{Name: "charge.toml", Text: siteCharge + "\n[[lot]]\nstart = \"900 %\"\n"}})
@@ -339,6 +325,3 @@ func (s *site) kilnOn() hardware.OutputSet {
 
 // fill leaves no room on the disk.
 func (s *site) fill() { s.disk.Fail = func(string, string) error { return errDisk } }
-
-// planInMemory is the plan as the loop holds it: its lots are those that Prepare gave.
-func (s *site) planInMemory() *schedule.Plan { return s.prepared }

@@ -3,6 +3,7 @@ package campaign
 import (
 	"context"
 	"fmt"
+	"math"
 	"slices"
 	"time"
 
@@ -14,259 +15,98 @@ import (
 	"drywarden/controller/store/storetest"
 	"drywarden/hardware"
 	"drywarden/hardware/mono"
-	"drywarden/hardware/quantity"
 	"drywarden/hardware/simkiln"
 	"drywarden/hardware/trace"
 	"drywarden/safety"
 	"drywarden/safety/audit"
 	"drywarden/schedule"
-	"drywarden/schedule/library"
 )
 
-// site is a whole kiln: the simulated one with its probes and machines, the gate, the controller in its loop, their stores,
-// and the judge looking on. Only the files are in memory.
+// site is a whole kiln: the simulated one with its probes, machines and person, the gate, the controller in its loop, their
+// stores, and one judge over all boots. Only the files are in memory. It is the loop's inputs, gate, saver, pacer and
+// recorder, and looks over the shoulder of each; seams_test.go says how they are broken, charges_test.go what is in it.
 type site struct {
-	t     require.TestingT
-	kiln  *simkiln.Kiln
-	pace  *siteBeat
-	store safety.TripStore
-	saver loop.Saver
-	disk  *storetest.Disk // nil: everything saved is safe at the next tick
-	gate  *safety.Gate
-	deps  loop.Deps
-	loop  *loop.Loop
-	plan  *schedule.Plan
-	judge *audit.Checker
-	rules []hardware.RuleText
+	t      require.TestingT
+	kiln   *simkiln.Kiln
+	limits safety.Limits
+	deps   loop.Deps // what does not change from boot to boot
+	plan   *schedule.Plan
+	judge  *audit.Checker
 
-	last     hardware.Applied                                     // of the gate
-	snap     hardware.Snapshot                                    // of the last tick
-	since    map[string]time.Duration                             // rule -> kiln's time at which it was told, while it is
-	ever     map[string]time.Duration                             // rule -> kiln's time at which it was told first
-	ambient  quantity.Celsius                                     // the least that the compressor may run at
-	breaks   bool                                                 // reading the inputs panics
-	boots    uint32                                               // of this site
-	pardon   []string                                             // invariants that the failure itself breaks
-	prepare  func(controller.ChargeFiles) (*schedule.Plan, error) // nil: no charge is started from files
-	prepared *schedule.Plan                                       // by prepare, the last
-	real     bool                                                 // each tick takes a second of the test's own time, in a bubble of synctest
-	wallSkew time.Duration                                        // of the wall clock against the true time
-	visitor  *visitor                                             // nil: nobody comes
-	began    time.Duration                                        // of the failure, by the kiln's time
-	panel    bool                                                 // somebody holds the panel's reset
-	dryBulb  float64                                              // as believed, 0 when it is not
-	set      float64                                              // dry-bulb set point, 0 when there is none
-	raised   [hardware.MaxAlarms]string                           // by the gate, in the tick before
+	// Of this boot.
+	clock  mono.Manual
+	gate   *safety.Gate
+	loop   *loop.Loop
+	boot   uint32
+	probes []hardware.Probe // of the configuration in the loop's memory
+	live   *loop.Image      // the loop's own, once it has saved
+
+	// What outlives a boot: in memory, or on the disk where there is one.
+	memory memory
+	disk   *storetest.Disk
+	saver  loop.Saver
+	trips  safety.TripStore
+
+	seams
+	person
+
+	// Of the last tick: the loop's own, until the next.
+	snap   *hardware.Snapshot
+	last   *hardware.Applied
+	record *trace.Record
+	digest uint64 // of every tick
+
+	since  map[string]time.Duration            // rule -> kiln's time at which it was told, while it is
+	ever   map[string]time.Duration            // rule -> kiln's time at which it was told first in this boot
+	raised [hardware.MaxAlarms]hardware.RuleID // by the gate, in the last tick
+	began  time.Duration                       // of the failure, by the kiln's time
+	real   bool                                // each tick takes a second of the test's own time, in a bubble of synctest
 }
 
-// siteBeat moves the simulated kiln by a second before each tick.
-type siteBeat struct {
-	*mono.Paced
-	kiln *simkiln.Kiln
+// ruleByName and ruleName find rules of every part.
+var ruleByName, ruleName = func() (map[string]hardware.RuleText, map[hardware.RuleID]string) {
+	texts, names := map[string]hardware.RuleText{}, map[hardware.RuleID]string{}
+	for _, r := range slices.Concat(safety.Rules(), loop.Rules()) {
+		texts[r.Name], names[r.ID] = r, r.Name
+	}
+	return texts, names
+}()
+
+func (s *site) idOf(name string) hardware.RuleID {
+	require.Contains(s.t, ruleByName, name)
+	return ruleByName[name].ID
 }
 
-func (b *siteBeat) Next(ctx context.Context) error {
-	if err := b.Paced.Next(ctx); err != nil {
+// start is a process's start after an outage: gate and loop anew. image is what it finds, nil for nothing.
+func (s *site) start(image *loop.Image, problem error, outage time.Duration) error {
+	s.clock, s.boot, s.live = mono.Manual{}, s.boot+1, &loop.Image{}
+	s.since, s.ever, s.raised = map[string]time.Duration{}, map[string]time.Duration{}, [hardware.MaxAlarms]hardware.RuleID{}
+	s.snap, s.last = &hardware.Snapshot{}, &hardware.Applied{}
+	s.seen, s.again = nil, nil
+	s.memory.restart(image)
+	d := s.deps
+	layout := d.Config.Layout
+	s.probes = slices.Clone(layout.Probes)
+	d.Config.Layout.Probes = s.probes
+	d.Inputs, d.Gate, d.Saver, d.Pacer, d.Recorder, d.Rules = s, s, s, s, s, safety.Rules()
+	d.Restored, d.Problem, d.Boot, d.Wall = image, problem, s.boot, s.wallTime
+	d.Stamp = func() store.Stamp {
+		now := s.kiln.Now()
+		return store.Stamp{BootID: "one", BootTime: now, WallUnix: 1_700_000_000 + int64(now/time.Second), WallTrusted: true}
+	}
+	h := &d.Header
+	h.Program, h.Kiln, h.OutageKnown, h.OutageNS, h.Limits = "campaign", "campaign", true, int64(outage), traceLimits(&s.limits, &d.Config)
+	gate, err := safety.NewGate(s.limits, &layout, s.kiln, &s.clock, s.trips)
+	if err != nil {
 		return err
 	}
-	b.kiln.Advance(time.Second)
-	return nil
-}
-
-// siteTrips is the gate's store.
-type siteTrips struct{ names []string }
-
-func (m *siteTrips) LoadTrips() ([]string, error) { return slices.Clone(m.names), nil }
-func (m *siteTrips) SaveTrips(names []string) error {
-	m.names = slices.Clone(names)
-	return nil
-}
-
-// Read is the inputs: the kiln's, and the panel's reset when the test holds it.
-func (s *site) Read(now mono.Instant, to *hardware.Snapshot) error {
-	if s.breaks {
-		panic("a driver broke")
-	}
-	err := s.kiln.Read(now, to)
-	to.Contacts.Active = to.Contacts.Active.With(hardware.ContactPanelReset, s.panel)
+	s.gate = gate
+	s.loop, err = loop.New(d)
 	return err
 }
 
-// Apply is the gate as the loop knows it; the site looks over its shoulder.
-func (s *site) Apply(snap *hardware.Snapshot, requested hardware.Outputs, out *hardware.Applied) {
-	s.gate.Apply(snap, requested, out)
-	s.last, s.snap = *out, *snap
-}
-
-func (s *site) Ack(rule hardware.RuleID) error { return s.gate.Ack(rule) }
-func (s *site) Reset(rule hardware.RuleID, who hardware.Authority, reason string) error {
-	return s.gate.Reset(rule, who, reason)
-}
-func (s *site) Close() error { return s.gate.Close() }
-
-// Header and Record are the recorder: the judge.
-func (s *site) Header(h *trace.Header) {
-	switch {
-	case s.judge == nil:
-		s.judge = audit.New(*h)
-	default:
-		s.judge.Restart(*h)
-	}
-}
-
-func (s *site) Record(r *trace.Record) {
-	s.judge.Check(r)
-	s.dryBulb, s.set = 0, 0
-	if r.DryBulbValid {
-		s.dryBulb = r.DryBulb
-	}
-	if r.SetActive {
-		s.set = r.SetDryBulb
-	}
-	for i := range r.EventCount {
-		switch e := &r.Events[i]; controller.EventKind(e.Kind) {
-		case controller.EventAlarm:
-			s.tell(s.nameOf(hardware.RuleID(e.A)))
-		case controller.EventAlarmClear:
-			delete(s.since, s.nameOf(hardware.RuleID(e.A)))
-		}
-	}
-}
-
-func (s *site) tell(rule string) {
-	if _, told := s.since[rule]; !told {
-		s.since[rule] = s.kiln.Now()
-	}
-	if _, told := s.ever[rule]; !told {
-		s.ever[rule] = s.kiln.Now()
-	}
-}
-
-func (s *site) nameOf(id hardware.RuleID) string {
-	for i := range s.rules {
-		if s.rules[i].ID == id {
-			return s.rules[i].Name
-		}
-	}
-	return fmt.Sprintf("unknown_%d", id)
-}
-
-func (s *site) idOf(name string) hardware.RuleID {
-	for i := range s.rules {
-		if s.rules[i].Name == name {
-			return s.rules[i].ID
-		}
-	}
-	require.Fail(s.t, "no such rule", name)
-	return 0
-}
-
-// siteKiln is the simulated kiln of the failures: one lot of few boards, and nobody who mends anything.
-func siteKiln(seed uint64) simkiln.Config {
-	c := simkiln.DefaultConfig()
-	c.Seed, c.Room.Start = seed, 40
-	c.Lots = []simkiln.LotConfig{{Name: "Fallow End", Species: "maple, hard (sugar)", Thickness: 0.027, Volume: 4, Start: 34, Sigma: 3, Boards: 6, RateLimit: 6.5}}
-	c.Samples = []int8{0, 0}
-	c.Machine.Scale = 0.6
-	c.Probes.LoadCells = 2
-	c.Person.Absent = true
-	return c
-}
-
-const siteCharge = `
-id = "campaign-2"
-[[lot]]
-name = "Fallow End"
-owner = "Fallow End Joinery"
-species = "maple, hard (sugar)"
-thickness = "4/4"
-volume = "1695 bf"
-pieces = 315
-start = "34 %"
-target = "7 %"
-tolerance = "0.75 %"
-[[sample]]
-name = "f1"
-lot = "Fallow End"
-[[sample]]
-name = "f2"
-lot = "Fallow End"
-`
-
-// sitePlan resolves the charge that stands in it.
-func sitePlan(t require.TestingT, c *simkiln.Config, kiln *simkiln.Kiln, text string) *schedule.Plan {
-	plan, err := planOf(c, text)
-	require.NoError(t, err)
-	for i, b := range kiln.CutSamples() {
-		plan.Samples[i].Start, plan.Samples[i].OvenDry = b.Start, b.OvenDry
-	}
-	return plan
-}
-
-func planOf(c *simkiln.Config, text string) (*schedule.Plan, error) {
-	sheet, _ := schedule.ParseCharge("charge.toml", []byte(text)) // its faults come out of Resolve, with all others
-	return schedule.Resolve(sheet, schedule.Kiln{Machine: library.Machine{Pressure: c.Pressure, DryBulbMax: 47, RHMin: 0.28}, EMCMin: 4.5,
-		DryBulbMax: 60, HeatMax: 65, Spray: true, Heat: true, Vent: true, Cores: 4, Simulated: true})
-}
-
-// newSite builds a kiln and starts the program in it, without a charge.
-func newSite(t require.TestingT, c simkiln.Config, charge string, change func(*site, *hardware.Layout)) *site {
-	kiln, err := simkiln.New(c)
-	require.NoError(t, err)
-	s := &site{t: t, kiln: kiln, rules: slices.Concat(safety.Rules(), loop.Rules()), saver: &loop.MemorySaver{}, store: &siteTrips{}}
-	s.plan = sitePlan(t, &c, kiln, charge)
-	layout := kiln.Layout()
-	s.ambient = 18
-	if change != nil {
-		change(s, &layout)
-	}
-	s.deps.Config = siteConfig(&c, &layout)
-	s.deps.Config.Demand.AmbientMin = s.ambient
-	s.boot(nil, nil)
-	return s
-}
-
-// siteConfig tells the controller what kiln it has, with the margins that keep it clear of the gate.
-func siteConfig(c *simkiln.Config, layout *hardware.Layout) controller.Config {
-	const margin = 2 * time.Second
-	cfg := controller.DefaultConfig()
-	cfg.Layout, cfg.Pressure, cfg.Volume = *layout, c.Pressure, c.Room.AirVolume
-	cfg.DryBulbMax, cfg.EMCMin = 65, 4.5
-	d := &cfg.Demand
-	d.HeatStages, d.Vent, d.Spray, d.Compressor, d.BlowerLow = layout.HeatStages, c.Vents.Fitted, c.Spray.Fitted, c.Machine.Fitted, c.Machine.BlowerLow
-	d.AmbientMin, d.AmbientMax = 18, 55
-	q := &cfg.Sequence
-	q.Coast = max(q.Coast, c.Fans.Coast.Std()+margin)
-	return cfg
-}
-
-func (s *site) limits() safety.Limits {
-	l := safety.DefaultLimits()
-	l.CompressorAmbientMin, l.CompressorAmbientMax = s.ambient, 55
-	return l
-}
-
-// boot starts a process: gate and loop anew, with what was saved.
-func (s *site) boot(image *loop.Image, problem error) {
-	layout := s.deps.Config.Layout
-	s.boots++
-	s.pace = &siteBeat{mono.NewPaced(time.Second, 0), s.kiln}
-	limits := s.limits()
-	gate, err := safety.NewGate(limits, &layout, s.kiln, s.pace, s.store)
-	require.NoError(s.t, err)
-	s.gate = gate
-	s.last, s.since, s.ever = hardware.Applied{}, map[string]time.Duration{}, map[string]time.Duration{}
-	d := loop.Deps{Config: s.deps.Config, Inputs: s, Gate: s, Saver: s.saver, Pacer: s.pace, Recorder: s, Rules: safety.Rules(),
-		Restored: image, Problem: problem, Boot: s.boots, Breaks: true, Wall: s.deps.Wall, Courier: s.deps.Courier, PublishEvery: s.deps.PublishEvery,
-		Stamp: func() store.Stamp { return store.Stamp{BootID: "one", BootTime: s.kiln.Now()} }}
-	d.Header = trace.Header{Program: "campaign", Kiln: "bench", KilnHash: s.deps.Header.KilnHash, Limits: siteLimits(&d.Config, &limits)}
-	d.Prepare, d.Copies = s.deps.Prepare, s.deps.Copies
-	s.loop, err = loop.New(d)
-	require.NoError(s.t, err)
-}
-
-// siteLimits are those that the judge goes by.
-func siteLimits(c *controller.Config, l *safety.Limits) trace.Limits {
+// traceLimits are those that the judge goes by.
+func traceLimits(l *safety.Limits, c *controller.Config) trace.Limits {
 	return trace.Limits{
 		CompressorMinOffNS: int64(l.CompressorMinOff), CompressorStartsHour: l.CompressorStarts,
 		CompressorMinOnNS:    int64(min(c.Sequence.MinOn, c.Sequence.MinOnWet, c.Sequence.MinOnOver)),
@@ -277,46 +117,180 @@ func siteLimits(c *controller.Config, l *safety.Limits) trace.Limits {
 	}
 }
 
-// tick is one second.
-func (s *site) tick() error {
+// move lets time pass in kiln and computer.
+func (s *site) move(d time.Duration) {
+	s.clock.Advance(d)
+	s.kiln.Advance(d)
+}
+
+// Next and Now are the loop's beat. The kiln moves with the clock.
+func (s *site) Next(ctx context.Context) error {
+	s.move(time.Second + s.late)
+	s.late = 0
+	return ctx.Err()
+}
+
+func (s *site) Now() mono.Instant { return s.clock.Now() }
+
+// Read is the inputs.
+func (s *site) Read(now mono.Instant, to *hardware.Snapshot) error {
+	if err := s.kiln.Read(now, to); err != nil {
+		return err
+	}
+	apply(s.kiln.Now(), &s.spoils, to)
+	return nil
+}
+
+// Apply, Ack, Reset and Close are the gate as the loop knows it.
+func (s *site) Apply(snap *hardware.Snapshot, requested hardware.Outputs, out *hardware.Applied) {
+	if s.asked = nil; apply(s.kiln.Now(), &s.meddles, &requested) {
+		s.asked = &requested
+	}
+	s.gate.Apply(snap, requested, out)
+	if s.gated != nil {
+		s.gated(requested, out)
+		_ = s.kiln.Apply(s.clock.Now(), out.Outputs) // it refuses what it has not; the record keeps that
+	}
+	s.snap, s.last = snap, out
+}
+
+func (s *site) Ack(rule hardware.RuleID) error { return s.gate.Ack(rule) }
+func (s *site) Reset(rule hardware.RuleID, who hardware.Authority, reason string) error {
+	return s.gate.Reset(rule, who, reason)
+}
+func (s *site) Close() error { return s.gate.Close() }
+
+// Save, Durable and Failure are the saver.
+func (s *site) Save(image *loop.Image) {
+	s.live = image
+	s.saver.Save(image)
+}
+func (s *site) Durable() uint64 { return s.saver.Durable() }
+func (s *site) Failure() error  { return s.saver.Failure() }
+
+// Header and Record are the recorder: the judge.
+func (s *site) Header(h *trace.Header) {
+	if s.judge == nil {
+		s.judge = audit.New(*h)
+		return
+	}
+	s.judge.Restart(*h)
+}
+
+func (s *site) Record(r *trace.Record) {
+	if s.asked != nil {
+		r.Requested = uint32(s.asked.On)
+		for i, v := range s.asked.FanSpeed {
+			r.RequestedSpeed[i] = float64(v)
+		}
+	}
+	if s.noted != nil {
+		s.noted(r)
+	}
+	s.judge.Check(r)
+	for i := range r.EventCount {
+		switch e := &r.Events[i]; controller.EventKind(e.Kind) {
+		case controller.EventAlarm:
+			s.tell(hardware.RuleID(e.A))
+		case controller.EventAlarmClear:
+			delete(s.since, ruleName[hardware.RuleID(e.A)])
+		}
+	}
+	for _, v := range [...]uint64{uint64(r.Applied)<<32 | uint64(r.Requested), r.Trips, math.Float64bits(r.EMC), math.Float64bits(r.Probe[0]), uint64(r.Mode)<<8 | uint64(r.Forced)} {
+		s.digest = (s.digest ^ v) * 0x100000001b3
+	}
+	s.record = r
+}
+
+func (s *site) tell(rule hardware.RuleID) {
+	name, now := ruleName[rule], s.kiln.Now()
+	if _, told := s.since[name]; !told {
+		s.since[name] = now
+	}
+	if _, told := s.ever[name]; !told {
+		s.ever[name] = now
+	}
+}
+
+// hear keeps which of the gate's rules are told.
+func (s *site) hear() {
+	var now [hardware.MaxAlarms]hardware.RuleID
+	for i := range s.last.AlarmCount {
+		now[i] = s.last.Alarms[i].Rule
+	}
+	if now == s.raised {
+		return
+	}
+	for _, was := range s.raised {
+		if !slices.Contains(now[:s.last.AlarmCount], was) {
+			delete(s.since, ruleName[was])
+		}
+	}
+	for _, is := range now[:s.last.AlarmCount] {
+		s.tell(is)
+	}
+	s.raised = now
+}
+
+// tells says whether a rule is told in this tick: by an alarm, a refusal or an event, or on the controller's list.
+func (s *site) tells(rule hardware.RuleID) bool {
+	for i := range s.last.AlarmCount {
+		if s.last.Alarms[i].Rule == rule {
+			return true
+		}
+	}
+	for i := range s.last.VetoCount {
+		if s.last.Vetoes[i].Rule == rule {
+			return true
+		}
+	}
+	for i := range s.record.EventCount {
+		if e := &s.record.Events[i]; controller.EventKind(e.Kind) == controller.EventAlarm && hardware.RuleID(e.A) == rule {
+			return true
+		}
+	}
+	st := &s.live.State
+	for i := range st.AlarmCount {
+		if a := &st.Alarms[i]; a.Rule == rule && a.Active {
+			return true
+		}
+	}
+	return false
+}
+
+// tick is one tick of a living program, a second if it is not late. The error says what broke it.
+func (s *site) tick() (err error) {
+	defer func() {
+		if p := recover(); p != nil {
+			err = fmt.Errorf("a tick panicked: %v", p)
+		}
+	}()
 	if s.real {
 		time.Sleep(time.Second)
 	}
 	if err := s.loop.Tick(context.Background()); err != nil {
 		return err
 	}
-	s.gateTells()
-	if s.visitor != nil {
-		s.visitor.act(s)
+	s.hear()
+	s.visit()
+	for i := range s.due {
+		if e := s.due[i]; s.kiln.Now() >= e.at {
+			s.due = slices.Delete(s.due, i, i+1)
+			return e.do()
+		}
 	}
 	return nil
 }
 
-// gateTells keeps which of the gate's rules are told.
-func (s *site) gateTells() {
-	now := s.last.Alarms[:s.last.AlarmCount]
-	for i, was := range s.raised {
-		if was != "" && !slices.ContainsFunc(now, func(a hardware.Alarm) bool { return safety.Name(a.Rule) == was }) {
-			delete(s.since, was)
-		}
-		s.raised[i] = ""
-	}
-	for i, a := range now {
-		name := safety.Name(a.Rule)
-		s.raised[i] = name
-		s.tell(name)
-	}
-}
-
 func (s *site) run(d time.Duration) {
-	for range int(d / time.Second) {
+	for end := s.kiln.Now() + d; s.kiln.Now() < end; {
 		require.NoError(s.t, s.tick())
 	}
 }
 
 // until runs until something is so, at most for a time, and tells whether it came to that.
 func (s *site) until(limit time.Duration, so func() bool) bool {
-	for d := time.Duration(0); d < limit; d += time.Second {
+	for end := s.kiln.Now() + limit; s.kiln.Now() < end; {
 		if so() {
 			return true
 		}
@@ -340,23 +314,6 @@ func (s *site) ask(c controller.Command) controller.Reply {
 	return controller.Reply{}
 }
 
-// begin starts the charge of the site, in its first stage or a later one.
-func (s *site) begin(stage int) {
-	s.run(40 * time.Second)
-	require.Equal(s.t, controller.Accepted, (<-s.started()).Refusal)
-	require.Equal(s.t, controller.Accepted, s.ask(controller.Command{Verb: controller.VerbWarm}).Refusal, "a person answers for a warm crankcase")
-	for at := range stage {
-		require.Equal(s.t, controller.Accepted, s.ask(controller.Command{Verb: controller.VerbAdvance, Stage: int8(at)}).Refusal)
-		s.run(3 * time.Second)
-	}
-}
-
-func (s *site) started() <-chan controller.Reply {
-	reply := s.loop.Start(s.plan)
-	s.run(5 * time.Second)
-	return reply
-}
-
 // status is what an operator sees now.
 func (s *site) status() *controller.Status { return s.loop.Publish() }
 
@@ -370,98 +327,128 @@ func (s *site) shown(rule string) *controller.AlarmStatus {
 	return nil
 }
 
-// lights are heartbeat, lamps and sounder.
-const (
-	lights = hardware.OutputSet(1)<<hardware.Heartbeat | 1<<hardware.Beacon | 1<<hardware.AlarmLamp | 1<<hardware.DoorLamp | 1<<hardware.Sounder
-	drying = hardware.AllHeat | 1<<hardware.Compressor
-)
-
-// halfway is a site at rest, from which others begin. Starting from it is a start of the program after a power cut.
-type halfway struct {
-	kiln  *simkiln.Kiln
-	image *loop.Image
-	trips []string
-	deps  loop.Deps
-	plan  *schedule.Plan
-
-	ambient quantity.Celsius
-}
-
-// keep takes a checkpoint. Nothing may be wrong there.
-func (s *site) keep() *halfway {
-	require.Empty(s.t, s.since, "a checkpoint without alarms")
-	s.clean()
-	image := s.saver.(*loop.MemorySaver).Cut()
-	require.NotNil(s.t, image)
-	return &halfway{kiln: s.kiln.Clone(), image: image, trips: slices.Clone(s.store.(*siteTrips).names), deps: s.deps, plan: s.plan, ambient: s.ambient}
-}
-
 // clean asks the judge.
 func (s *site) clean() {
 	found := slices.DeleteFunc(s.judge.Finish().Violations, func(v audit.Violation) bool { return slices.Contains(s.pardon, v.Name) })
 	require.Empty(s.t, found, "the judge finds nothing")
 }
 
-// restart makes a site of a checkpoint: power comes back after a moment, and the program starts.
-func (p *halfway) restart(t require.TestingT, change func(*site)) *site {
-	s := &site{t: t, kiln: p.kiln.Clone(), rules: slices.Concat(safety.Rules(), loop.Rules()), deps: p.deps, plan: p.plan, ambient: p.ambient,
-		saver: &loop.MemorySaver{}, store: &siteTrips{slices.Clone(p.trips)}}
-	s.deps.Config.Layout.Probes = slices.Clone(s.deps.Config.Layout.Probes)
-	image := *p.image
-	image.Clean = true // the cut was the test's
+// checkpoint is a kiln in the middle of a charge, from which others begin. Beginning from it is a start of the program
+// without an outage.
+type checkpoint struct {
+	kiln   *simkiln.Kiln
+	limits safety.Limits
+	deps   loop.Deps
+	plan   *schedule.Plan
+	image  loop.Image
+	trips  []string
+	stage  schedule.Kind
+}
+
+// checkpoint keeps the kiln as it is, with the control state of an orderly end. The judge may have nothing to say.
+func (s *site) checkpoint() *checkpoint {
+	s.clean()
+	return &checkpoint{kiln: s.kiln.Clone(), limits: s.limits, deps: s.deps, plan: s.plan, image: *s.live, trips: slices.Clone(s.memory.trips),
+		stage: schedule.Kind(s.record.StageKind)}
+}
+
+// resume gives a site of its own that goes on from the checkpoint; change may alter it before its program starts.
+func (c *checkpoint) resume(t require.TestingT, change func(*site)) *site {
+	s := &site{t: t, kiln: c.kiln.Clone(), limits: c.limits, deps: c.deps, plan: c.plan, boot: c.image.Boot, record: &trace.Record{}}
+	s.memory.trips = slices.Clone(c.trips)
+	s.saver, s.trips = &s.memory, &s.memory
 	if change != nil {
 		change(s)
 	}
-	s.boot(&image, nil)
+	image := c.image
+	image.Clean = true // the end was the test's
+	require.NoError(t, s.start(&image, nil, 0))
 	return s
 }
 
-// visitor is the simulated person: weighs, acknowledges, mends, resets, confirms.
-type visitor struct {
-	weighed map[int8]<-chan controller.Reply
-	asked   map[int8]controller.Command
-	ticks   int
+// person is what the simulated person knows of the program.
+type person struct {
+	seen  *controller.Status // last
+	again []weighing         // not yet answered
 }
 
-func newVisitor() *visitor {
-	return &visitor{weighed: map[int8]<-chan controller.Reply{}, asked: map[int8]controller.Command{}}
+type weighing struct {
+	command controller.Command
+	reply   <-chan controller.Reply
 }
 
-func (v *visitor) act(s *site) {
-	for sample := range int8(len(s.plan.Samples)) {
+// visit shows the simulated person the newest status and does what they decided.
+func (s *site) visit() {
+	s.again = slices.DeleteFunc(s.again, func(w weighing) bool {
 		select {
-		case r := <-v.weighed[sample]:
-			delete(v.weighed, sample)
-			if c := v.asked[sample]; r.Refusal == controller.RefusedUnlikely && !c.Recheck {
-				c.Recheck = true
-				v.asked[sample], v.weighed[sample] = c, s.loop.Submit(c)
+		case reply := <-w.reply:
+			if reply.Refusal == controller.RefusedUnlikely && !w.command.Recheck {
+				w.command.Recheck = true
+				s.loop.Submit(w.command)
 			}
+			return true
 		default:
+			return false
 		}
+	})
+	if status := s.loop.Status(); status != nil && status != s.seen {
+		s.kiln.Tell(noticeOf(status))
+		s.seen = status
 	}
-	if v.ticks++; v.ticks%60 != 0 {
-		return
-	}
-	shown := s.status()
-	n := simkiln.Notice{Running: shown.Charge != nil && shown.Charge.Phase == "running", Confirm: shown.Outage.Confirm}
-	for _, a := range shown.Alarms {
-		if int(n.AlarmCount) < len(n.Alarms) {
-			n.Alarms[n.AlarmCount] = hardware.Alarm{Rule: s.idOf(a.Rule), Latched: a.Latched, Active: a.Active, Acked: a.Acked}
-			n.AlarmCount++
-		}
-	}
-	s.kiln.Tell(n)
-	for _, a := range slices.Clone(s.kiln.Actions()) {
+	for _, a := range s.kiln.Actions() {
+		c, reason := s.command(0), ""
 		switch a.Kind {
 		case simkiln.WeighSample:
-			c := controller.Command{Verb: controller.VerbWeigh, Sample: a.Sample, Mass: a.Mass}
-			v.asked[a.Sample], v.weighed[a.Sample] = c, s.loop.Submit(c)
+			c.Verb, c.Sample, c.Mass = controller.VerbWeigh, a.Sample, a.Mass
+			s.again = append(s.again, weighing{c, s.loop.Submit(c)})
+			continue
 		case simkiln.Ack:
-			s.loop.Submit(controller.Command{Verb: controller.VerbAck, Rule: a.Rule})
+			c.Verb, c.Rule = controller.VerbAck, a.Rule
 		case simkiln.ResetTrip:
-			s.loop.Submit(controller.Command{Verb: controller.VerbReset, Rule: a.Rule})
+			c.Verb, c.Rule, reason = controller.VerbReset, a.Rule, "mended"
 		case simkiln.Confirm:
-			s.loop.Submit(controller.Command{Verb: controller.VerbConfirm, Matters: mattersOf(shown)})
+			c.Verb, c.Matters = controller.VerbConfirm, mattersOf(s.loop.Status())
+		default:
+			continue
+		}
+		s.loop.SubmitOrder(controller.Order{Command: c, Reason: reason})
+	}
+}
+
+// command is one to the run and stage of the last tick.
+func (s *site) command(verb controller.Verb) controller.Command {
+	return controller.Command{Verb: verb, Run: s.record.RunID, Stage: s.record.Stage}
+}
+
+// mattersOf is what a status shows to be confirmed.
+func mattersOf(s *controller.Status) controller.Matters {
+	m, err := controller.MattersNamed(s.ToConfirm)
+	if err != nil {
+		panic(err) // the program's own names
+	}
+	return m
+}
+
+func noticeOf(s *controller.Status) simkiln.Notice {
+	n := simkiln.Notice{Running: s.Charge != nil && s.Charge.Phase == "running", Confirm: s.Outage.Confirm}
+	add := func(rule string, a hardware.Alarm) {
+		text, ok := ruleByName[rule]
+		if !ok || int(n.AlarmCount) >= len(n.Alarms) {
+			return
+		}
+		a.Rule, a.Clears = text.ID, text.Clears
+		n.Alarms[n.AlarmCount] = a
+		n.AlarmCount++
+	}
+	listed := map[string]bool{}
+	for _, a := range s.Alarms {
+		listed[a.Rule] = true
+		add(a.Rule, hardware.Alarm{Latched: a.Latched, Active: a.Active, Acked: a.Acked})
+	}
+	for _, t := range s.Trips {
+		if !listed[t.Rule] {
+			add(t.Rule, hardware.Alarm{Latched: true, Active: t.Active, Acked: true})
 		}
 	}
+	return n
 }
