@@ -157,9 +157,12 @@ func (a *app) serve(ctx context.Context, file *kilnfile.File, flags *runFlags, f
 		return err
 	}
 	tools.add(func() error { return ignoreClosed(listener.Close()) })
-	gate, err := safety.NewGate(limits, &layout, driven.kiln, driven.pace, store.NewTrips(fs))
-	if err != nil {
+	if _, err := safety.Compile(limits, &layout); err != nil {
 		return failf(exitUse, "kiln %q: %w", file.Name, err)
+	}
+	gate, err := safety.NewGate(limits, &layout, driven.kiln, driven.pace, store.NewTrips(fs))
+	if err != nil { // outputs that cannot be switched off
+		return failf(exitFailed, "kiln %q: %w", file.Name, err)
 	}
 	slots := store.NewSlots(fs, "control")
 	restored, problem := loop.Restore(slots)

@@ -76,7 +76,7 @@ func (a *app) checkHardware(ctx context.Context, path string, warm bool) (err er
 	seen.measured = kiln.Probes(now)
 	list := judgeHardware(file, &seen)
 	for _, f := range kiln.Faults() {
-		if strings.HasPrefix(f.What, "outputs of ") || strings.HasPrefix(f.What, "inputs of ") {
+		if strings.HasPrefix(f.What, "outputs of ") || strings.HasPrefix(f.What, "inputs of ") || strings.HasPrefix(f.What, "bus ") || strings.HasPrefix(f.What, "supply of ") {
 			list = append(list, finding{true, f.What, file.Locate(f.Err).Error()})
 		}
 	}

@@ -129,8 +129,10 @@ func (b *bench) I2C(bus string) (board.I2C, error) {
 	}
 	return nil, errors.New("no such bus")
 }
-func (b *bench) SPI(string) (board.SPI, error)            { return nil, errors.New("no such bus") }
-func (b *bench) Serial(string, int) (board.Serial, error) { return nil, errors.New("no such port") }
+func (b *bench) SPI(string) (board.SPI, error) { return nil, errors.New("no such bus") }
+func (b *bench) Serial(string, board.SerialLine) (board.Serial, error) {
+	return nil, errors.New("no such port")
+}
 func (b *bench) Outputs(_ string, lines []string) (board.Lines, error) {
 	return b.gpio.Claim(lines, true)
 }
@@ -214,7 +216,7 @@ func TestCheckHardwareFinds(t *testing.T) {
 		{"on though off", func(b *bench) { b.gpio.Put("23", true) }, nil, "FAULT output heat_1: its contactor says on though it is told off", true},
 		{"air without fans", func(b *bench) { b.gpio.Put("5", false) }, nil, "FAULT contact airflow: proves air though every fan is off", true},
 		{"door the wrong way round", func(b *bench) { b.gpio.Put("13", true) }, nil, "look at contact door: is active now", false},
-		{"expander gone", func(b *bench) { b.buses["i2c-1"].Plug(0x20, nil) }, nil, "FAULT outputs of relay0:", true},
+		{"expander gone", func(b *bench) { b.buses["i2c-1"].Plug(0x20, nil) }, nil, "switch everything off at the start: outputs of relay0: set up mcp23017 at 0x20", true},
 		{"no safe level", nil, func(k string) string {
 			return strings.Replace(k, "relay0/2\"\nactive = \"high\"", "relay0/2\"\nactive = \"low\"", 1)
 		}, "no safe level", true},

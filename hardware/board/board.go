@@ -53,10 +53,17 @@ type Fault struct {
 	Quality hardware.Quality //
 	Sign    string           // failure signature
 	Err     error            // evidence
+
+	last mono.Instant // when it was seen last
 }
 
-// Open checks the wiring, claims lines and buses, switches all outputs off, and starts to poll. The error lists all that is
-// wrong. Expanders that do not answer yet are no error here but in Apply.
+// resetTold is how long a fault is told that is over once it is seen: a chip that had lost its settings. Whoever looks at
+// faults does so every few seconds.
+const resetTold = time.Minute
+
+// Open checks the wiring, switches all outputs off, proves that, claims lines and starts to poll. The error lists all that is
+// wrong. What outputs and contacts hang on must be there: expanders must answer, lines be free. A bus with probes or meters
+// alone may be missing: that is a fault in Faults and of what hangs on it, and the bus is opened once it is there.
 func Open(config Config, host Host) (*Board, error) {
 	if err := config.Check(); err != nil {
 		return nil, err
@@ -73,34 +80,47 @@ func Open(config Config, host Host) (*Board, error) {
 		b.current[i].err = errNever
 	}
 	b.meter.err = errNever
-	w := &wiring{board: b, host: host, buses: map[string]I2C{}, serials: map[string]*line{}}
+	w := &wiring{board: b, host: host, buses: map[string]*i2cBus{}, serials: map[string]*line{}}
 	w.wire()
-	drive := func() {
+	off := func() {
 		for _, loop := range w.drives {
 			b.running.Go(func() { loop(ctx) })
 		}
 		w.drives = nil
-	}
-	off := func() {
-		drive()
-		_ = b.put(config.Clock.Now(), hardware.Outputs{}, openPatience) // Apply tells what does not answer
+		if err := b.proveOff(); err != nil {
+			w.faults = append(w.faults, err)
+		}
 	}
 	// What is on an expander may still be on from before a crash. A line that is claimed may change, and to the relay of the
-	// heartbeat that is a beat: it would let all that current again. So expanders are off first, and the contactors open.
+	// heartbeat that is a beat: it would let all that current again. So expanders are off first, and the contactors open; when
+	// that cannot be proved no line is claimed.
 	if len(w.drives) > 0 {
 		off()
 		time.Sleep(letGo)
 	}
-	w.claim()
-	if err := errors.Join(w.faults...); err != nil {
-		drive() // what could be claimed is switched off, too
-		return nil, errors.Join(err, b.Close())
+	if len(w.faults) == 0 {
+		w.claim()
+		off()
 	}
-	off()
+	if err := errors.Join(w.faults...); err != nil {
+		return nil, errors.Join(err, b.end())
+	}
 	for _, loop := range w.loops {
 		b.running.Go(func() { loop(ctx) })
 	}
 	return b, nil
+}
+
+// proveOff switches everything off and wants every device to have proved it.
+func (b *Board) proveOff() error {
+	_ = b.put(b.config.Clock.Now(), hardware.Outputs{}, openPatience)
+	var faults []error
+	for _, d := range b.devices {
+		if err := d.state(b.config.Clock.Now(), 0); err != nil {
+			faults = append(faults, fmt.Errorf("switch everything off at the start: %w", err))
+		}
+	}
+	return errors.Join(faults...)
 }
 
 // letGo is more than a relay and a contactor take to open: some 90 ms, with a suppressor over the coil 200. Common practice,
@@ -204,15 +224,17 @@ func (b *Board) store(row *latest, what string, at mono.Instant, value, offset, 
 
 // note keeps the list of what does not work. b.mu is held.
 func (b *Board) note(what string, at mono.Instant, err error) {
+	f, there := b.faults[what]
 	if err == nil {
-		delete(b.faults, what)
+		if f.Sign != probe.SignReset || at.Sub(f.last) >= resetTold {
+			delete(b.faults, what)
+		}
 		return
 	}
-	f, there := b.faults[what]
 	if !there || f.Sign != probe.SignOf(err) {
 		f.Since = at
 	}
-	f.What, f.Quality, f.Sign, f.Err = what, probe.QualityOf(err), probe.SignOf(err), err
+	f.What, f.Quality, f.Sign, f.Err, f.last = what, probe.QualityOf(err), probe.SignOf(err), err, at
 	b.faults[what] = f
 }
 
@@ -257,8 +279,11 @@ const closePatience = 3 * time.Second
 
 // Close switches everything off and lets all buses and lines go. It waits at most some seconds; what hangs then is left
 // behind, and told.
-func (b *Board) Close() error {
-	faults := []error{b.off()}
+func (b *Board) Close() error { return errors.Join(b.off(), b.end()) }
+
+// end lets all buses and lines go.
+func (b *Board) end() error {
+	var faults []error
 	b.stop()
 	done := make(chan struct{})
 	go func() {

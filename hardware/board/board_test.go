@@ -9,6 +9,7 @@ import (
 	"slices"
 	"strconv"
 	"strings"
+	"sync"
 	"sync/atomic"
 	"testing"
 	"testing/synctest"
@@ -21,6 +22,7 @@ import (
 	"drywarden/hardware/hardwaretest"
 	"drywarden/hardware/hardwaretest/chip"
 	"drywarden/hardware/mono"
+	"drywarden/hardware/probe"
 	"drywarden/hardware/probe/ads1115"
 	"drywarden/hardware/probe/iio"
 	"drywarden/hardware/probe/max31865"
@@ -47,6 +49,15 @@ type models struct {
 	bits  map[hardware.OutputID]int    // on the expander
 	names map[hardware.OutputID]string // on the computer
 	opens atomic.Int32                 // of the serial port
+	port  string                       // the serial port
+	mu    sync.Mutex                   // guards which buses there are while a board runs
+}
+
+// set changes which buses there are.
+func (m *models) set(do func()) {
+	m.mu.Lock()
+	defer m.mu.Unlock()
+	do()
 }
 
 const (
@@ -55,6 +66,8 @@ const (
 )
 
 func (m *models) I2C(bus string) (I2C, error) {
+	m.mu.Lock()
+	defer m.mu.Unlock()
 	if b := m.i2c[bus]; b != nil {
 		return b, nil
 	}
@@ -66,6 +79,8 @@ type spiModel struct{ *chip.MAX31865 }
 func (spiModel) Close() error { return nil }
 
 func (m *models) SPI(bus string) (SPI, error) {
+	m.mu.Lock()
+	defer m.mu.Unlock()
 	for i, c := range m.rtd {
 		if c != nil && bus == "spi0."+strconv.Itoa(i) {
 			return spiModel{c}, nil
@@ -74,8 +89,10 @@ func (m *models) SPI(bus string) (SPI, error) {
 	return nil, fmt.Errorf("no such bus")
 }
 
-func (m *models) Serial(port string, _ int) (Serial, error) {
-	if port != "/dev/serial/by-id/rs485" {
+func (m *models) Serial(port string, _ SerialLine) (Serial, error) {
+	m.mu.Lock()
+	defer m.mu.Unlock()
+	if port != m.port {
 		return nil, fmt.Errorf("no such port")
 	}
 	m.opens.Add(1)
@@ -118,7 +135,7 @@ func divider(ohms float64) float64 { return 3.3 * 1e8 / (1e8 + ohms) }
 
 // newModels gives a whole kiln on models, in a bubble of synctest, and how it is wired.
 func newModels(t *testing.T) (*models, Config) {
-	m := &models{clock: mono.NewReal(time.Second), root: t.TempDir(), bits: map[hardware.OutputID]int{}, names: map[hardware.OutputID]string{}}
+	m := &models{clock: mono.NewReal(time.Second), root: t.TempDir(), port: "/dev/serial/by-id/rs485", bits: map[hardware.OutputID]int{}, names: map[hardware.OutputID]string{}}
 	m.lines.Put(1, 0, 482, 633)
 	m.lines.Put(7, 0x10, 0, 1000)
 	m.sht3, m.sht4 = &chip.SHT{Clock: m.clock}, &chip.SHT{Clock: m.clock, Four: true}
@@ -514,11 +531,8 @@ func TestFaultsOfWiring(t *testing.T) {
 		{"expander where a converter is", func(c *Config) { c.Expanders[0].Address = 0x49 }, "0x20 to 0x27"},
 		{"line taken", func(c *Config) { c.Contacts[1].Line = "gpiochip0/17" }, "line gpiochip0/17"},
 		{"expander pin taken", func(c *Config) { c.Contacts[3].Line = "relay0/02" }, "line relay0/2"},
-		{"no such bus", func(c *Config) { c.Probes[0].Bus = "spi7.0" }, `probe db-1.bus: found "spi7.0": no such bus, expected one that is there: spi0.0, spi0.1`},
 		{"no such I2C bus", func(c *Config) { c.Expanders[0].Bus = "i2c-9" }, `found "i2c-9": no such bus, expected one that is there: i2c-1`},
-		{"no such 1-wire bus", func(c *Config) { c.Probes[2].Bus, c.Probes[3].Bus = "w1-3", "w1-3" }, `probe db-2.bus: found "w1-3": `},
 		{"no such GPIO chip", func(c *Config) { c.Contacts[0].Line = "gpiochip4/5" }, `found "gpiochip4/5": no such chip`},
-		{"no such port", func(c *Config) { c.Meter.Bus = "/dev/ttyUSB9" }, `found "/dev/ttyUSB9": no such port, expected one that is there: /dev/serial/by-id/rs485`},
 		{"no safe level", func(c *Config) { c.Outputs[0].ActiveLow = true }, `found "low", which has no safe level`},
 		{"role that a chip cannot give", func(c *Config) { c.Layout.Probes[0].Role = hardware.RoleHumidity }, `probe db-1.role: found "humidity" of a max31865`},
 		{"no front end", func(c *Config) { c.Probes[8].Pin.Front = nil }, "probe pin-1.front_end: found nothing"},
@@ -529,6 +543,10 @@ func TestFaultsOfWiring(t *testing.T) {
 		{"line without a chip", func(c *Config) { c.Outputs[0].Line = "17" }, `line "17"`},
 		{"two energy meters", func(c *Config) { c.Energy = &Pulse{Line: "gpiochip0/26", Each: 3600} }, "energy meter"},
 		{"a fan drive that is not wired", func(c *Config) { c.Layout.FanDrive = true }, "in the fan drive, expected one"},
+		{"two speeds on a line", func(c *Config) { c.Meter.Baud = 19200 }, `found "/dev/serial/by-id/rs485" set otherwise (19200 baud, parity none, time limit 250ms)`},
+		{"two parities on a line", func(c *Config) { c.Meter.Parity = modbus.Even }, "set otherwise (9600 baud, parity even"},
+		{"a speed that is none", func(c *Config) { c.Probes[7].Registers.Baud = -7 }, "probe rh-2.registers.baud: found -7, expected 1200 to 115200"},
+		{"a time limit out of range", func(c *Config) { c.Meter.Timeout = time.Minute }, "found 1m0s, expected 20ms to 2s"},
 		{"a drive's channel", func(c *Config) { withDrive(c, "", "gpio18") }, "gpio18"},
 		{"a drive's channel twice", func(c *Config) { c.Layout.FanGroups = 2; withDrive(c, "", "pwmchip0/0", "pwmchip0/0") }, "which the fan drive uses already"},
 		{"channels without groups", func(c *Config) { withDrive(c, "", "pwmchip0/0", "pwmchip0/1") }, "2 channels for 1 fan groups"},
@@ -541,7 +559,7 @@ func TestFaultsOfWiring(t *testing.T) {
 			inBubble(t, func(t *testing.T, m *models, c Config) {
 				x.change(&c)
 				b, err := Open(c, m)
-				require.Nil(t, b)
+				require.True(t, b == nil)
 				require.ErrorContains(t, err, x.want)
 				require.NotContains(t, err.Error(), "hang", "nothing does")
 				require.Empty(t, m.gpio.Claimed(), "nothing is left claimed")
@@ -618,6 +636,151 @@ func TestLineOfAnotherProgram(t *testing.T) {
 		require.ErrorContains(t, err, "busy")
 		require.Equal(t, []string{"18"}, m.gpio.Claimed())
 		require.NoError(t, other.Close())
+	})
+}
+
+// A bus with probes or meters alone that is not there keeps nobody from starting: it is told with its place and with what is
+// there, its readings say so, and it is used once it comes.
+func TestBusThatComesLater(t *testing.T) {
+	inBubble(t, func(t *testing.T, m *models, c Config) {
+		rtd, lines, bus := m.rtd, m.port, m.i2c["i2c-1"]
+		m.rtd, m.port = [2]*chip.MAX31865{}, ""
+		m.i2c["i2c-2"] = nil
+		c.Probes[4].Bus, c.Probes[5].Bus = "i2c-2", "i2c-2"
+		root := m.root
+		c.OneWireRoot = t.TempDir()
+		b := open(t, m, c)
+		pass(12 * time.Second)
+		faults := map[string]Fault{}
+		for _, f := range b.Faults() {
+			faults[f.What] = f
+		}
+		for what, want := range map[string]string{
+			"bus spi0.0":                  `probe db-1.bus: found "spi0.0": no such bus, expected one that is there: spi0.0, spi0.1`,
+			"bus spi0.1":                  `probe wb-1.bus: found "spi0.1": no such bus`,
+			"bus w1-1":                    `probe db-2.bus: found "w1-1": `,
+			"bus i2c-2":                   `probe rh-1.bus: found "i2c-2": no such bus, expected one that is there: i2c-1`,
+			"bus /dev/serial/by-id/rs485": `probe rh-2.bus: found "/dev/serial/by-id/rs485": no such port, expected one that is there: /dev/serial/by-id/rs485`,
+			"probe air-1":                 "no such bus",
+			"energy meter":                "no such port",
+		} {
+			require.Contains(t, faults, what)
+			require.ErrorContains(t, faults[what].Err, want)
+			require.Equal(t, hardware.NoAnswer, faults[what].Quality)
+		}
+		fault, ok := errors.AsType[*WiringFault](faults["bus i2c-2"].Err)
+		require.True(t, ok)
+		require.Equal(t, "probe rh-1.bus", fault.Path())
+		require.Equal(t, "no_bus", faults["bus spi0.0"].Sign)
+		var s hardware.Snapshot
+		require.NoError(t, b.Read(m.clock.Now(), &s))
+		require.True(t, s.Readings[8].OK(), "other buses go on")
+		for _, i := range []int{0, 1, 2, 4, 7} {
+			require.Equal(t, hardware.NoAnswer, s.Readings[i].Quality, c.Layout.Probes[i].Name)
+		}
+
+		m.set(func() { m.rtd, m.port, m.i2c["i2c-2"] = rtd, lines, bus })
+		require.NoError(t, os.Remove(c.OneWireRoot))
+		require.NoError(t, os.Symlink(root, c.OneWireRoot))
+		pass(12 * time.Second)
+		require.Empty(t, b.Faults())
+		require.NoError(t, b.Read(m.clock.Now(), &s))
+		for i, r := range s.Readings[:len(c.Probes)] {
+			require.True(t, r.OK(), c.Layout.Probes[i].Name)
+		}
+	})
+}
+
+// An adapter on USB that goes away leaves an open file behind that fails for ever: after some failures it is opened afresh.
+func TestI2CAdapterComesBack(t *testing.T) {
+	inBubble(t, func(t *testing.T, m *models, c Config) {
+		old := m.i2c["i2c-1"]
+		now := &chip.I2C{}
+		for at, x := range map[uint16]chip.Target{0x44: m.sht3, 0x45: m.sht4, 0x48: m.pins, 0x49: m.amps, 0x20: m.relay} {
+			now.Plug(at, x)
+		}
+		b := open(t, m, c)
+		on := hardware.Outputs{On: 1 << hardware.FanForward1}
+		require.NoError(t, b.Apply(m.clock.Now(), on))
+		m.set(func() { m.i2c["i2c-1"] = nil })
+		old.Break(errors.New("no such device"))
+		pass(12 * time.Second)
+		require.Error(t, b.Apply(m.clock.Now(), on))
+		m.set(func() { m.i2c["i2c-1"] = now })
+		pass(12 * time.Second)
+		require.NoError(t, b.Apply(m.clock.Now(), hardware.Outputs{}))
+		require.NoError(t, b.Apply(m.clock.Now(), on))
+		var s hardware.Snapshot
+		require.NoError(t, b.Read(m.clock.Now(), &s))
+		require.True(t, s.Readings[4].OK())
+		require.Empty(t, b.Faults())
+	})
+}
+
+// An expander that is not proved off at the start keeps every line unclaimed, so that the heartbeat's does not move: whether its
+// bus hangs, it does not answer, or something holds an output on.
+func TestNoLineIsClaimedBesideAnExpanderThatIsNotOff(t *testing.T) {
+	for _, x := range []struct {
+		name string
+		does func(*models) (release func())
+		want string
+	}{
+		{"bus hangs", func(m *models) func() { return m.i2c["i2c-1"].Hang() }, "relay0 are not proved"},
+		{"no answer", func(m *models) func() { m.i2c["i2c-1"].Plug(0x20, nil); return func() {} }, "mcp23017 at 0x20"},
+		{"output held on", func(m *models) func() { m.relay.Hold(1, 1); return func() {} }, "not at the level"},
+	} {
+		t.Run(x.name, func(t *testing.T) {
+			inBubble(t, func(t *testing.T, m *models, c Config) {
+				require.NoError(t, m.relay.Transfer([]byte{0x00, 0x00, 0xFF}, nil)) // outputs
+				require.NoError(t, m.relay.Transfer([]byte{0x14, 0x7F, 0x00}, nil)) // on
+				release := x.does(m)
+				host := &claims{models: m}
+				start := m.clock.Now()
+				b, err := Open(c, host)
+				require.True(t, b == nil)
+				require.ErrorContains(t, err, "switch everything off at the start")
+				require.ErrorContains(t, err, x.want)
+				require.Zero(t, host.at, "no line was claimed")
+				require.LessOrEqual(t, m.clock.Now().Sub(start), 10*time.Second)
+				release()
+				pass(3 * time.Second)
+			})
+		})
+	}
+}
+
+// A line that something holds on is found at the start.
+func TestLineHeldOnAtTheStart(t *testing.T) {
+	inBubble(t, func(t *testing.T, m *models, c Config) {
+		high := true
+		m.gpio.Hold(m.names[hardware.Sounder], &high)
+		b, err := Open(c, m)
+		require.True(t, b == nil)
+		require.ErrorContains(t, err, "not at the level")
+		require.Empty(t, m.gpio.Claimed())
+	})
+}
+
+// A sensor that browned out measures again at once, and is told for a minute all the same.
+func TestBrownOutOfASensorIsTold(t *testing.T) {
+	inBubble(t, func(t *testing.T, m *models, c Config) {
+		b := open(t, m, c)
+		pass(12 * time.Second)
+		require.Empty(t, b.Faults())
+		m.sht3.BrownOut()
+		m.rtd[0].BrownOut()
+		pass(10 * time.Second)
+		signs := map[string]string{}
+		for _, f := range b.Faults() {
+			signs[f.What] = f.Sign
+			require.ErrorIs(t, f.Err, probe.ErrReset)
+		}
+		require.Equal(t, map[string]string{"probe rh-1": "reset", "probe air-1": "reset", "probe db-1": "reset"}, signs)
+		var s hardware.Snapshot
+		require.NoError(t, b.Read(m.clock.Now(), &s))
+		require.True(t, s.Readings[0].OK() && s.Readings[4].OK())
+		pass(resetTold)
+		require.Empty(t, b.Faults())
 	})
 }
 

@@ -83,8 +83,36 @@ type Pin struct {
 // Registers say where a transmitter keeps its values.
 type Registers struct {
 	Temperature, Humidity modbus.Register
-	Baud                  int // 0: 9600
+	Baud                  int           // 0: 9600
+	Parity                modbus.Parity // zero: none
+	Timeout               time.Duration // for the transmitter to answer; 0: 250 ms
 }
+
+// SerialLine is how a serial port is set. All devices on one port have the same.
+type SerialLine struct {
+	Baud    int
+	Parity  modbus.Parity
+	Timeout time.Duration // for a device to answer
+}
+
+// String gives the settings in one line.
+func (s SerialLine) String() string {
+	return fmt.Sprintf("%d baud, parity %v, time limit %v", s.Baud, s.Parity, s.Timeout)
+}
+
+func serialLine(baud int, parity modbus.Parity, timeout time.Duration) SerialLine {
+	s := SerialLine{Baud: baud, Parity: parity, Timeout: timeout}
+	if s.Baud == 0 {
+		s.Baud = defaultBaud
+	}
+	if s.Timeout == 0 {
+		s.Timeout = modbus.DefaultTimeout
+	}
+	return s
+}
+
+func (r *Registers) line() SerialLine { return serialLine(r.Baud, r.Parity, r.Timeout) }
+func (m *Meter) line() SerialLine     { return serialLine(m.Baud, m.Parity, m.Timeout) }
 
 // Contact is one digital input.
 type Contact struct {
@@ -137,12 +165,14 @@ type Pulse struct {
 
 // Meter is an energy meter on Modbus.
 type Meter struct {
-	Key    string
-	Bus    string
-	Device byte
-	Baud   int // 0: 9600
-	Energy modbus.Register
-	Most   quantity.Watt
+	Key     string
+	Bus     string
+	Device  byte
+	Baud    int           // 0: 9600
+	Parity  modbus.Parity // zero: none
+	Timeout time.Duration // for the meter to answer; 0: 250 ms
+	Energy  modbus.Register
+	Most    quantity.Watt
 }
 
 const (
@@ -150,6 +180,10 @@ const (
 	oneWireEvery   = 5 * time.Second
 	defaultStale   = 20 * time.Second
 	defaultBaud    = 9600
+	leastBaud      = 1200
+	mostBaud       = 115200
+	leastTimeout   = 20 * time.Millisecond
+	mostTimeout    = 2 * time.Second
 	highestAddress = 0x77
 )
 
@@ -247,7 +281,8 @@ func (f *WiringFault) Unwrap() error { return f.Err }
 // checker collects faults.
 type checker struct {
 	faults []*WiringFault
-	taken  map[string]string // what is used by what
+	taken  map[string]string     // what is used by what
+	ports  map[string]SerialLine // how serial ports are set
 }
 
 func (c *checker) fault(key, field, found, expected string) {
@@ -283,7 +318,7 @@ func (c *Config) Check() error {
 
 // Faults is Check's answer fault by fault.
 func (c *Config) Faults() []*WiringFault {
-	k := &checker{taken: map[string]string{}}
+	k := &checker{taken: map[string]string{}, ports: map[string]SerialLine{}}
 	if c.Clock == nil {
 		k.fault("", "", "no clock", "one")
 	}
@@ -309,6 +344,20 @@ func (c *Config) Faults() []*WiringFault {
 	c.checkContacts(k, expanders)
 	c.checkMeters(k, expanders)
 	return k.faults
+}
+
+// serial checks how a port is set, in keys before which before stands.
+func (k *checker) serial(key, before, port string, s SerialLine) {
+	if s.Baud < leastBaud || s.Baud > mostBaud {
+		k.fault(key, before+"baud", strconv.Itoa(s.Baud), fmt.Sprintf("%d to %d", leastBaud, mostBaud))
+	}
+	if s.Timeout < leastTimeout || s.Timeout > mostTimeout {
+		k.fault(key, before+"timeout", s.Timeout.String(), fmt.Sprintf("%v to %v", leastTimeout, mostTimeout))
+	}
+	if other, ok := k.ports[port]; ok && other != s {
+		k.fault(key, "bus", fmt.Sprintf("%q set otherwise (%v) than another device has it (%v)", port, s, other), "one speed, parity and time limit for all on a line")
+	}
+	k.ports[port] = s
 }
 
 // line checks a line, and takes it.
@@ -378,6 +427,7 @@ func (c *Config) checkMeters(k *checker, expanders map[string]bool) {
 		if m.Device == 0 || m.Device > 247 {
 			k.fault(m.Key, "address", strconv.Itoa(int(m.Device)), "a device from 1 to 247")
 		}
+		k.serial(m.Key, "", m.Bus, m.line())
 	}
 }
 
@@ -463,6 +513,7 @@ func (c *Config) place(k *checker, p Probe) string {
 		}
 		k.err(p.Key, "registers.temperature", p.Registers.Temperature.Validate())
 		k.err(p.Key, "registers.humidity", p.Registers.Humidity.Validate())
+		k.serial(p.Key, "registers.", p.Bus, p.Registers.line())
 		return fmt.Sprintf("device %d on %s", n, p.Bus)
 	}
 	cell, err := cellOf(p, "")

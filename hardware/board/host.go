@@ -11,7 +11,7 @@ import (
 type Host interface {
 	I2C(bus string) (I2C, error)                        // "i2c-1"; safe for several goroutines
 	SPI(bus string) (SPI, error)                        // "spi0.0"
-	Serial(port string, baud int) (Serial, error)       // 8 bits, no parity, 1 stop bit
+	Serial(port string, s SerialLine) (Serial, error)   // 8 bits, 1 stop bit
 	Outputs(chip string, lines []string) (Lines, error) // claims lines of a GPIO chip as outputs; all are low then
 	Inputs(chip string, lines []string) (Lines, error)  // claims lines as inputs
 	Places() Places                                     // what is there now

@@ -9,27 +9,29 @@ import (
 	"golang.org/x/sys/unix"
 )
 
-// mark holds a device's file with a shared lock until this process ends, however it ends, so that others can see that it is
-// in use: the kernel lets several programs open one bus. That it cannot be held is no error, the bus works without.
-func (l *Linux) mark(device string) {
-	l.mu.Lock()
-	defer l.mu.Unlock()
-	path := filepath.Join(l.devices(), device)
-	if l.marks[path] != nil {
-		return
-	}
-	file, err := os.Open(path)
+// mark is a device's file, held with a shared lock until it is closed or the process ends, however it ends, so that others can
+// see that the device is in use: the kernel lets several programs open one bus.
+type mark struct{ file *os.File } // nil: could not be held, which is no error: the bus works without
+
+// mark marks a device as in use. A mark must go with what it marks: a bus that was unplugged stays until nobody holds it.
+func (l *Linux) mark(device string) mark {
+	file, err := os.Open(filepath.Join(l.devices(), device))
 	if err != nil {
-		return
+		return mark{}
 	}
 	if err := unix.Flock(int(file.Fd()), unix.LOCK_SH|unix.LOCK_NB); err != nil {
 		_ = file.Close()
-		return
+		return mark{}
 	}
-	if l.marks == nil {
-		l.marks = map[string]*os.File{}
+	return mark{file}
+}
+
+// Close lets the lock go.
+func (m mark) Close() error {
+	if m.file == nil {
+		return nil
 	}
-	l.marks[path] = file
+	return m.file.Close()
 }
 
 // InUse lists the buses and GPIO chips that a process of this program uses now, in the words of a kiln file.

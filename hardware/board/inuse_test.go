@@ -16,20 +16,16 @@ func TestInUse(t *testing.T) {
 	}
 	daemon, other, looker := &Linux{root: root}, &Linux{root: root}, &Linux{root: root}
 	require.Empty(t, looker.InUse())
-	daemon.mark("i2c-1")
-	daemon.mark("i2c-1")
-	daemon.mark("spidev0.1")
-	other.mark("i2c-1") // two kilns may share a bus
-	other.mark("gpiochip0")
-	other.mark("i2c-9") // there is none
+	first := []mark{daemon.mark("i2c-1"), daemon.mark("i2c-1"), daemon.mark("spidev0.1")}
+	second := []mark{other.mark("i2c-1"), other.mark("gpiochip0"), other.mark("i2c-9")} // two kilns may share a bus; one is not there
 	require.Equal(t, []string{"gpiochip0", "i2c-1", "spi0.1"}, looker.InUse())
 	require.Equal(t, []string{"gpiochip0", "i2c-1", "spi0.1"}, looker.InUse(), "looking takes nothing")
-	for _, f := range daemon.marks { // its process ends
-		require.NoError(t, f.Close())
+	for _, m := range first {
+		require.NoError(t, m.Close())
 	}
 	require.Equal(t, []string{"gpiochip0", "i2c-1"}, looker.InUse())
-	for _, f := range other.marks {
-		require.NoError(t, f.Close())
+	for _, m := range second {
+		require.NoError(t, m.Close())
 	}
 	require.Empty(t, looker.InUse())
 }

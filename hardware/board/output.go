@@ -76,12 +76,12 @@ func (o *outputs) wait(timeout <-chan struct{}) {
 	}
 }
 
-// state tells whether the device does what it was told.
-func (o *outputs) state(now mono.Instant) error {
+// state tells whether the device does what it was told, with some patience for what it has not proved yet.
+func (o *outputs) state(now mono.Instant, patience time.Duration) error {
 	o.mu.Lock()
 	defer o.mu.Unlock()
 	if o.done != o.asked {
-		if late := now.Sub(o.since); late >= unproved {
+		if late := now.Sub(o.since); late >= patience {
 			return fmt.Errorf("outputs of %s are not proved for %v: the bus hangs", o.name, late.Truncate(time.Millisecond))
 		}
 	}
@@ -159,7 +159,7 @@ func (b *Board) put(now mono.Instant, to hardware.Outputs, limit time.Duration) 
 	}
 	var faults []error
 	for _, d := range b.devices {
-		faults = append(faults, d.state(b.config.Clock.Now()))
+		faults = append(faults, d.state(b.config.Clock.Now(), unproved))
 	}
 	return errors.Join(faults...)
 }

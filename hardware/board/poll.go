@@ -37,7 +37,7 @@ type job func(now mono.Instant)
 type wiring struct {
 	board   *Board
 	host    Host
-	buses   map[string]I2C
+	buses   map[string]*i2cBus
 	serials map[string]*line
 	faults  []error
 	jobs    map[string][]job        // by bus
@@ -49,13 +49,33 @@ type wiring struct {
 
 // fail notes that what is written in a field of a part cannot be had. there, when it is not nil, lists what could.
 func (w *wiring) fail(key, field, written string, err error, there []string) {
+	w.faults = append(w.faults, missing(key, field, written, err, there))
+}
+
+// absent is what a bus that cannot be had is to what hangs on it. That keeps nobody from starting: it may come later.
+func absent(key, written string, err error, there []string) error {
+	return probe.Faultf(hardware.NoAnswer, "no_bus", "%w", missing(key, "bus", written, err, there))
+}
+
+// tells gives a function that notes whether a bus can be opened.
+func (w *wiring) tells(key, bus string, there func(Places) []string) func(error) {
+	b := w.board
+	return func(err error) {
+		if err != nil {
+			err = absent(key, bus, err, append([]string{}, there(w.host.Places())...))
+		}
+		b.noteLocked("bus "+bus, b.config.Clock.Now(), err)
+	}
+}
+
+func missing(key, field, written string, err error, there []string) *WiringFault {
 	f := &WiringFault{Key: key, Field: field, Found: fmt.Sprintf("%q: %v", written, err), Err: err}
 	if len(there) > 0 {
 		f.Expected = "one that is there: " + strings.Join(there, ", ")
 	} else if there != nil {
 		f.Expected = "one that is there; there is none: is it plugged in and switched on, and may this user open it?"
 	}
-	w.faults = append(w.faults, f)
+	return f
 }
 
 func (w *wiring) add(bus string, j job) {
@@ -65,26 +85,18 @@ func (w *wiring) add(bus string, j job) {
 	w.jobs[bus] = append(w.jobs[bus], j)
 }
 
-func (w *wiring) i2c(key, bus string) probe.I2C {
-	if b, ok := w.buses[bus]; ok {
-		return b
-	}
-	b, err := w.host.I2C(bus)
-	if err != nil {
-		w.fail(key, "bus", bus, err, there(w.places().I2C))
-		b = nil
-	} else {
+// i2c gives a bus, open or not.
+func (w *wiring) i2c(key, bus string) *i2cBus {
+	b := w.buses[bus]
+	if b == nil {
+		b = &i2cBus{reopened[I2C]{open: func() (I2C, error) { return w.host.I2C(bus) }, limit: busFailures,
+			told: w.tells(key, bus, func(p Places) []string { return p.I2C })}}
+		w.buses[bus] = b
 		w.board.closers = append(w.board.closers, b.Close)
+		_, _ = b.get() // told
 	}
-	w.buses[bus] = b
 	return b
 }
-
-// places gives what is there, looked up once something is not.
-func (w *wiring) places() Places { return w.host.Places() }
-
-// there is never nil: nothing is there.
-func there(names []string) []string { return append([]string{}, names...) }
 
 func (w *wiring) wire() {
 	w.jobs = map[string][]job{}
@@ -92,7 +104,7 @@ func (w *wiring) wire() {
 	w.probes()
 	w.converters()
 	if m := c.Meter; m != nil {
-		meter := &modbus.EnergyMeter{Master: w.master(m.Key, m.Bus, m.Baud), Device: m.Device, Energy: m.Energy, Most: m.Most}
+		meter := &modbus.EnergyMeter{Master: w.master(m.Key, m.Bus, m.line()), Device: m.Device, Energy: m.Energy, Most: m.Most}
 		w.add(m.Bus, func(now mono.Instant) {
 			v, err := meter.Measure(now)
 			w.board.store(&w.board.meter, "energy meter", now, float64(v), 0, 0, err)
@@ -172,8 +184,8 @@ func (w *wiring) probes() {
 			airs[at] = a
 			w.add(p.Bus, func(now mono.Instant) {
 				got, err := a.measure(now)
-				if q := probe.QualityOf(err); q == hardware.NoAnswer || q == hardware.Checksum {
-					got, err = a.measure(now) // one lost transfer is no fault
+				if p.Driver != Modbus && w.lost(a.targets, now, err) { // a master asks again by itself
+					got, err = a.measure(now)
 				}
 				for _, t := range a.targets {
 					v := float64(got.Temperature)
@@ -203,13 +215,25 @@ func (w *wiring) probes() {
 	}
 }
 
+// lost tells whether a transfer was lost that is worth another: one is no fault. A chip that has lost its settings is one, and
+// is told though it measures the next time.
+func (w *wiring) lost(targets []target, now mono.Instant, err error) bool {
+	if errors.Is(err, probe.ErrReset) {
+		for _, t := range targets {
+			w.board.noteLocked(t.name, now, err)
+		}
+	}
+	q := probe.QualityOf(err)
+	return q == hardware.NoAnswer || q == hardware.Checksum
+}
+
 func (w *wiring) airOf(p Probe) func(mono.Instant) (probe.Air, error) {
 	if p.Driver == Modbus {
 		device, err := strconv.ParseUint(p.Address, 10, 8)
 		if err != nil {
 			w.fail(p.Key, "address", p.Address, err, nil)
 		}
-		t := &modbus.Transmitter{Master: w.master(p.Key, p.Bus, p.Registers.Baud), Device: byte(device),
+		t := &modbus.Transmitter{Master: w.master(p.Key, p.Bus, p.Registers.line()), Device: byte(device),
 			Temperature: p.Registers.Temperature, Humidity: p.Registers.Humidity}
 		return t.Measure
 	}
@@ -225,17 +249,15 @@ func (w *wiring) airOf(p Probe) func(mono.Instant) (probe.Air, error) {
 }
 
 func (w *wiring) rtd(t target, p Probe) {
-	conn, err := w.host.SPI(p.Bus)
-	if err != nil {
-		w.fail(p.Key, "bus", p.Bus, err, there(w.places().SPI))
-		return
-	}
+	conn := &spiBus{reopened[SPI]{open: func() (SPI, error) { return w.host.SPI(p.Bus) }, limit: busFailures,
+		told: w.tells(p.Key, p.Bus, func(p Places) []string { return p.SPI })}}
 	w.board.closers = append(w.board.closers, conn.Close)
+	_, _ = conn.get() // told
 	chip := &max31865.Chip{Conn: conn, Name: p.Bus, Settings: p.RTD}
 	port, _, _ := strings.Cut(p.Bus, ".") // chips on one port take turns
 	w.add(port, func(now mono.Instant) {
 		v, err := chip.Measure(now)
-		if q := probe.QualityOf(err); q == hardware.NoAnswer || q == hardware.Checksum {
+		if w.lost([]target{t}, now, err) {
 			v, err = chip.Measure(now)
 		}
 		w.store(t, now, float64(v), err)
@@ -254,18 +276,16 @@ func (w *wiring) oneWire(t target, p Probe, seen map[string]bool) {
 	}
 	if !seen[p.Bus] {
 		seen[p.Bus] = true
-		if _, err := ds18b20.List(root, ds18b20.Master(n)); err != nil {
-			masters := []string{}
-			for _, n := range w.places().OneWire {
-				masters = append(masters, "w1-"+strconv.Itoa(n))
-			}
-			w.fail(p.Key, "bus", p.Bus, err, masters)
-		}
 		w.add(p.Bus, func(now mono.Instant) {
 			err := ds18b20.Convert(root, ds18b20.Master(n), nil)
-			w.board.mu.Lock()
-			defer w.board.mu.Unlock()
-			w.board.note("bus "+p.Bus, now, err)
+			if probe.SignOf(err) == "no_bus" {
+				masters := []string{}
+				for _, n := range w.host.Places().OneWire {
+					masters = append(masters, "w1-"+strconv.Itoa(n))
+				}
+				err = absent(p.Key, p.Bus, err, masters)
+			}
+			w.board.noteLocked("bus "+p.Bus, now, err)
 		})
 	}
 	sensor := &ds18b20.Sensor{Root: root, ID: p.Address}
@@ -320,22 +340,15 @@ func (w *wiring) converters() {
 }
 
 // master gives the master of a serial port, one for all devices on it.
-func (w *wiring) master(key, port string, baud int) *modbus.Master {
-	if baud == 0 {
-		baud = defaultBaud
-	}
+func (w *wiring) master(key, port string, settings SerialLine) *modbus.Master {
 	l := w.serials[port]
 	if l == nil {
-		l = &line{open: func() (Serial, error) { return w.host.Serial(port, baud) }, baud: baud}
-		if err := l.reopen(); err != nil {
-			w.fail(key, "bus", port, err, there(w.places().Serial))
-		}
+		l = &line{reopened: reopened[Serial]{open: func() (Serial, error) { return w.host.Serial(port, settings) }, limit: serialFailures,
+			told: w.tells(key, port, func(p Places) []string { return p.Serial })}}
 		w.serials[port] = l
-		l.master = &modbus.Master{Port: l, Clock: w.board.config.Clock, Retries: 2}
+		l.master = &modbus.Master{Port: l, Clock: w.board.config.Clock, Timeout: settings.Timeout, Baud: settings.Baud, Retries: 2}
 		w.board.closers = append(w.board.closers, l.Close)
-	}
-	if l.baud != baud {
-		w.fail(key, "bus", port, fmt.Errorf("two speeds on one port, %d and %d baud", l.baud, baud), nil)
+		_, _ = l.get() // told
 	}
 	return l.master
 }
@@ -497,8 +510,9 @@ func (b *Board) levels(g *group, now mono.Instant, bits, known uint64, err error
 func (w *wiring) expander(g *group, e Expander) {
 	b := w.board
 	bus := w.i2c(e.Key, e.Bus)
-	if bus == nil {
-		return // that is told
+	if _, err := bus.get(); err != nil { // without outputs and contacts nobody starts
+		w.fail(e.Key, "bus", e.Bus, err, append([]string{}, w.host.Places().I2C...))
+		return
 	}
 	chip := &mcp23017.Chip{Bus: bus, Address: e.Address}
 	pin := func(name string) int {

@@ -107,6 +107,8 @@ func TestOutputsOnly(t *testing.T) {
 	inBubble(t, func(t *testing.T, m *models, c Config) {
 		m.rtd = [2]*chip.MAX31865{}
 		c.OneWireRoot = t.TempDir()
+		other, err := m.gpio.Claim([]string{"5"}, false) // a contact
+		require.NoError(t, err)
 		b, err := Open(c, m)
 		require.Error(t, err)
 		require.Nil(t, b)
@@ -117,5 +119,6 @@ func TestOutputsOnly(t *testing.T) {
 		pass(time.Second)
 		require.NoError(t, b.Close())
 		require.Zero(t, m.driven())
+		require.NoError(t, other.Close())
 	})
 }

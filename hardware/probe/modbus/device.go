@@ -95,19 +95,23 @@ func (r Register) decode(words []uint16) (float64, bool) {
 	return f * r.Scale, !math.IsNaN(f) && !math.IsInf(f, 0)
 }
 
-// read gives the value and the words that it was made of.
-func (r Register) read(m *Master, device byte) (float64, [2]uint16, error) {
-	var raw [2]uint16
-	words, err := m.Read(device, r.Function, r.Address, r.words())
-	if err != nil {
-		return 0, raw, err
-	}
-	copy(raw[:], words)
+// value makes the number from a register's words.
+func (r Register) value(device byte, words []uint16) (float64, error) {
 	v, ok := r.decode(words)
 	if !ok {
-		return 0, raw, probe.Faultf(hardware.Implausible, "no_value", "read modbus device %d, register 0x%04x: % x: what stands for no value", device, r.Address, words)
+		return 0, probe.Faultf(hardware.Implausible, "no_value", "read modbus device %d, register 0x%04x: % x: what stands for no value", device, r.Address, words)
 	}
-	return v, raw, nil
+	return v, nil
+}
+
+// read gives a register's words.
+func (r Register) read(m *Master, device byte) ([]uint16, error) {
+	return m.Read(device, r.Function, r.Address, r.words())
+}
+
+// beside tells whether a register follows r without a gap, for the same function.
+func (r Register) beside(next Register) bool {
+	return r.Function == next.Function && int(r.Address)+r.words() == int(next.Address)
 }
 
 // FrozenAfter is how long a transmitter's values may stay the same to the last digit.
@@ -125,13 +129,38 @@ type Transmitter struct {
 	seen  bool
 }
 
+// words reads both numbers: in one request when they stand side by side, so that one answer cannot be taken for the other.
+func (t *Transmitter) words() (temperature, humidity []uint16, err error) {
+	first, second, swapped := t.Temperature, t.Humidity, t.Humidity.beside(t.Temperature)
+	if swapped {
+		first, second = second, first
+	}
+	var a, b []uint16
+	if first.beside(second) {
+		n := first.words()
+		if a, err = t.Master.Read(t.Device, first.Function, first.Address, n+second.words()); err == nil {
+			a, b = a[:n], a[n:]
+		}
+	} else if a, err = first.read(t.Master, t.Device); err == nil {
+		b, err = second.read(t.Master, t.Device)
+	}
+	if swapped {
+		a, b = b, a
+	}
+	return a, b, err
+}
+
 // Measure reads both values. now is for what takes long to be seen.
 func (t *Transmitter) Measure(now mono.Instant) (probe.Air, error) {
-	temperature, tw, err := t.Temperature.read(t.Master, t.Device)
+	tw, hw, err := t.words()
 	if err != nil {
 		return probe.Air{}, err
 	}
-	humidity, hw, err := t.Humidity.read(t.Master, t.Device)
+	temperature, err := t.Temperature.value(t.Device, tw)
+	if err != nil {
+		return probe.Air{}, err
+	}
+	humidity, err := t.Humidity.value(t.Device, hw)
 	if err != nil {
 		return probe.Air{}, err
 	}
@@ -139,7 +168,9 @@ func (t *Transmitter) Measure(now mono.Instant) (probe.Air, error) {
 	if air.Temperature < probe.AirMin || air.Temperature > probe.AirMax || humidity < -0.05 || humidity > 1.1 {
 		return air, probe.Faultf(hardware.Implausible, "out_of_range", "read modbus device %d: %v and %.1f %%: no air of a kiln, or another register map", t.Device, air.Temperature, humidity*100)
 	}
-	raw := [4]uint16{tw[0], tw[1], hw[0], hw[1]}
+	var raw [4]uint16
+	copy(raw[:2], tw)
+	copy(raw[2:], hw)
 	if !t.seen || raw != t.last {
 		t.last, t.since, t.seen = raw, now, true
 	}
@@ -163,7 +194,11 @@ type EnergyMeter struct {
 
 // Measure reads the total. A total that went back is told once, and counted from there.
 func (e *EnergyMeter) Measure(now mono.Instant) (quantity.Joule, error) {
-	v, raw, err := e.Energy.read(e.Master, e.Device)
+	raw, err := e.Energy.read(e.Master, e.Device)
+	if err != nil {
+		return 0, err
+	}
+	v, err := e.Energy.value(e.Device, raw)
 	if err != nil {
 		return 0, err
 	}

@@ -67,13 +67,13 @@ func TestSignatures(t *testing.T) {
 		{"cut short", func(r *rig) { r.line.Spoil(func(_, a []byte) []byte { return a[:4] }) }, "short", hardware.Checksum},
 		{"one bit", func(r *rig) { r.line.Spoil(func(_, a []byte) []byte { a[4] ^= 4; return a }) }, "checksum", hardware.Checksum},
 		{"another device answers", func(r *rig) {
-			r.line.Spoil(func(_, a []byte) []byte { return chip.Seal([]byte{2, a[1], a[2], a[3], a[4]}) })
+			r.line.Spoil(func(_, a []byte) []byte { return chip.Seal(append([]byte{2}, a[1:len(a)-2]...)) })
 		}, "other_device", hardware.Checksum},
 		{"another function", func(r *rig) {
-			r.line.Spoil(func(_, a []byte) []byte { return chip.Seal([]byte{1, 4, a[2], a[3], a[4]}) })
+			r.line.Spoil(func(_, a []byte) []byte { return chip.Seal(append([]byte{1, 4}, a[2:len(a)-2]...)) })
 		}, "other_answer", hardware.Checksum},
 		{"another count", func(r *rig) {
-			r.line.Spoil(func(_, a []byte) []byte { return chip.Seal([]byte{1, 3, 4, a[3], a[4]}) })
+			r.line.Spoil(func(_, a []byte) []byte { return chip.Seal([]byte{1, 3, 6, a[3], a[4], a[5], a[6]}) })
 		}, "other_answer", hardware.Checksum},
 		{"device failure", func(r *rig) { r.line.Refuse(4) }, "exception_4", hardware.NoAnswer},
 		{"no such register", func(r *rig) { r.air.Humidity.Address = 9 }, "exception_2", hardware.NoAnswer},
@@ -92,7 +92,7 @@ func TestSignatures(t *testing.T) {
 			require.Equal(t, c.sign, probe.SignOf(err), "%v", err)
 			require.Equal(t, c.quality, probe.QualityOf(err))
 			require.ErrorContains(t, err, "modbus device 1")
-			require.LessOrEqual(t, r.clock.Now().Sub(start), 3*(defaultTimeout+defaultSilence)+3*defaultSilence)
+			require.LessOrEqual(t, r.clock.Now().Sub(start), 3*(DefaultTimeout+r.master.Quiet()+50*time.Millisecond))
 		})
 	}
 }

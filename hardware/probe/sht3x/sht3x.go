@@ -27,6 +27,7 @@ type Chip struct {
 
 	pinned probe.Pinned
 	ready  bool
+	met    bool // it has measured before: a reset that its status shows is none of ours
 }
 
 // Measure measures once; it takes about 20 ms. now is for what takes hours to be seen.
@@ -41,6 +42,13 @@ func (c *Chip) Measure(now mono.Instant) (probe.Air, error) {
 func (c *Chip) measure(now mono.Instant) (probe.Air, error) {
 	device := probe.Device{Chip: "sht3x", Address: c.Address}
 	if !c.ready {
+		if c.met { // the reset may be what the last measurement was lost to
+			if s, err := c.status(device); err != nil {
+				return probe.Air{}, err
+			} else if s&resetSeen != 0 {
+				return probe.Air{}, c.reset(device, s)
+			}
+		}
 		if err := c.command(device, clearStatus, "clear the status of"); err != nil {
 			return probe.Air{}, err
 		}
@@ -57,26 +65,37 @@ func (c *Chip) measure(now mono.Instant) (probe.Air, error) {
 	if err != nil {
 		return probe.Air{}, err
 	}
-	var status [3]byte
-	if err := c.Bus.Tx(c.Address, []byte{readStatus >> 8, readStatus & 0xFF}, status[:]); err != nil {
-		return probe.Air{}, probe.NoAnswer(device, "read the status of", err)
-	}
-	state, err := probe.Words(device, status[:])
-	if err != nil {
+	switch s, err := c.status(device); {
+	case err != nil:
 		return probe.Air{}, err
-	}
-	switch s := state[0]; {
 	case s&resetSeen != 0:
-		return probe.Air{}, probe.Reset("read %v: status is 0x%04x", device, s)
+		return probe.Air{}, c.reset(device, s)
 	case s&(commandFailed|writeCRC) != 0:
 		return probe.Air{}, probe.Faultf(hardware.Checksum, "command_refused", "read %v: status is 0x%04x: the last command was not taken", device, s)
 	}
-	c.ready = true
+	c.ready, c.met = true, true
 	air := probe.Air{
 		Temperature: quantity.Celsius(-45 + 175*float64(words[0])/65535),
 		Unclipped:   quantity.Ratio(float64(words[1]) / 65535),
 	}
 	return air, c.pinned.Check(device, now, &air)
+}
+
+func (c *Chip) status(device probe.Device) (uint16, error) {
+	var reply [3]byte
+	if err := c.Bus.Tx(c.Address, []byte{readStatus >> 8, readStatus & 0xFF}, reply[:]); err != nil {
+		return 0, probe.NoAnswer(device, "read the status of", err)
+	}
+	words, err := probe.Words(device, reply[:])
+	return words[0], err
+}
+
+// reset tells of a reset, and clears it, so that it is told once.
+func (c *Chip) reset(device probe.Device, status uint16) error {
+	if err := c.command(device, clearStatus, "clear the status of"); err != nil {
+		return err
+	}
+	return probe.Reset("read %v: status is 0x%04x", device, status)
 }
 
 func (c *Chip) command(device probe.Device, command uint16, doing string) error {

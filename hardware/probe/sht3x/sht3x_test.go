@@ -33,6 +33,8 @@ func TestPlayback(t *testing.T) {
 		{Addr: 0x44, R: []byte{0xBE, 0xEF, 0x92, 0xBE, 0xEF, 0x92}},
 		{Addr: 0x44, W: status, R: word(0x8010)},
 		{Addr: 0x44, W: []byte{0x30, 0x41}},
+		{Addr: 0x44, W: status, R: word(0x0000)},
+		{Addr: 0x44, W: []byte{0x30, 0x41}},
 		{Addr: 0x44, W: []byte{0x24, 0x00}},
 		{Addr: 0x44, R: []byte{0xBE, 0xEF, 0x92, 0xBE, 0xEF, 0x92}},
 		{Addr: 0x44, W: status, R: word(0x0002)},
@@ -56,6 +58,20 @@ func TestBrownOut(t *testing.T) {
 	_, err := r.chip.Measure(0)
 	require.NoError(t, err)
 	r.model.BrownOut()
+	_, err = r.chip.Measure(0)
+	require.ErrorIs(t, err, probe.ErrReset)
+	_, err = r.chip.Measure(0)
+	require.NoError(t, err)
+}
+
+// A brown-out in the middle of a measurement, which is then lost, is told as well.
+func TestBrownOutWhileItMeasures(t *testing.T) {
+	r := newRig()
+	_, err := r.chip.Measure(0)
+	require.NoError(t, err)
+	r.chip.Sleep = func(d time.Duration) { r.clock.Advance(d); r.model.BrownOut(); r.chip.Sleep = r.clock.Advance }
+	_, err = r.chip.Measure(0)
+	require.Equal(t, "no_answer", probe.SignOf(err))
 	_, err = r.chip.Measure(0)
 	require.ErrorIs(t, err, probe.ErrReset)
 	_, err = r.chip.Measure(0)
