@@ -24,7 +24,7 @@ type host interface {
 	InUse() []string // buses and chips that another process of this program uses
 }
 
-func linuxHost() (host, error) { return board.NewLinux() }
+func linuxHost() (host, error) { return board.NewLinux(), nil }
 
 // finding is one thing that check --hardware has to say.
 type finding struct {

@@ -216,7 +216,7 @@ var homes = []struct {
 	{"testing", []string{"hardware/hardwaretest"}, "a library for tests"},
 	{"periph.io/", []string{"hardware/board"}, "pins and buses have one home"},
 	{"go.bug.st/serial", []string{"hardware/board"}, "pins and buses have one home"},
-	{"unsafe", nil, "nothing here needs it"},
+	{"unsafe", []string{"hardware/board"}, "the kernel's requests for lines take addresses; nothing else needs it"},
 	{"reflect", []string{"schedule/sheet", "cmd/..."}, "only reading of files needs it"},
 }
 

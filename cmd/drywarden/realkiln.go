@@ -15,10 +15,7 @@ import (
 
 // openBoard opens the buses and lines of a real kiln. From then on everything is off until the gate says otherwise.
 func openBoard(file *kilnfile.File, log *slog.Logger, tools *daemonTools) (*driven, error) {
-	host, err := board.NewLinux()
-	if err != nil {
-		return nil, err
-	}
+	host := board.NewLinux()
 	logWatchdogs(watchdogs, log)
 	if _, err := store.SinceBoot(); err != nil {
 		return nil, err

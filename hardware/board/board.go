@@ -103,12 +103,23 @@ func Open(config Config, host Host) (*Board, error) {
 		off()
 	}
 	if err := errors.Join(w.faults...); err != nil {
-		return nil, errors.Join(err, b.end())
+		return nil, errors.Join(err, b.missing(), b.end())
 	}
 	for _, loop := range w.loops {
 		b.running.Go(func() { loop(ctx) })
 	}
 	return b, nil
+}
+
+// missing lists the buses that could not be opened.
+func (b *Board) missing() error {
+	var faults []error
+	for _, f := range b.Faults() {
+		if f.Sign == signNoBus {
+			faults = append(faults, f.Err)
+		}
+	}
+	return errors.Join(faults...)
 }
 
 // proveOff switches everything off and wants every device to have proved it.

@@ -691,6 +691,19 @@ func TestBusThatComesLater(t *testing.T) {
 	})
 }
 
+// When nobody can start anyway, what is missing is told together.
+func TestMissingBusesAreToldTogether(t *testing.T) {
+	inBubble(t, func(t *testing.T, m *models, c Config) {
+		m.rtd = [2]*chip.MAX31865{}
+		c.OneWireRoot = t.TempDir()
+		c.Contacts[0].Line = "gpiochip4/5"
+		_, err := Open(c, m)
+		for _, want := range []string{"no such chip", `probe db-1.bus: found "spi0.0"`, `probe wb-1.bus: found "spi0.1"`, `probe db-2.bus: found "w1-1"`} {
+			require.ErrorContains(t, err, want)
+		}
+	})
+}
+
 // An adapter on USB that goes away leaves an open file behind that fails for ever: after some failures it is opened afresh.
 func TestI2CAdapterComesBack(t *testing.T) {
 	inBubble(t, func(t *testing.T, m *models, c Config) {

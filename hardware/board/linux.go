@@ -2,11 +2,9 @@ package board
 
 import (
 	"errors"
-	"fmt"
 	"strings"
 
 	"go.bug.st/serial"
-	"periph.io/x/conn/v3/driver/driverreg"
 	"periph.io/x/conn/v3/physic"
 	"periph.io/x/conn/v3/spi"
 	"periph.io/x/host/v3/sysfs"
@@ -24,12 +22,7 @@ type Linux struct {
 }
 
 // NewLinux makes ready to open buses and lines. What is there is looked up when it is asked for.
-func NewLinux() (*Linux, error) {
-	if _, err := driverreg.Init(); err != nil {
-		return nil, fmt.Errorf("look for buses: %w", err)
-	}
-	return &Linux{kernel: system{}}, nil
-}
+func NewLinux() *Linux { return &Linux{kernel: system{}} }
 
 // I2C opens "i2c-N".
 func (l *Linux) I2C(bus string) (I2C, error) {

@@ -52,9 +52,12 @@ func (w *wiring) fail(key, field, written string, err error, there []string) {
 	w.faults = append(w.faults, missing(key, field, written, err, there))
 }
 
+// signNoBus is the signature of a bus that is not there, the 1-wire driver's too.
+const signNoBus = "no_bus"
+
 // absent is what a bus that cannot be had is to what hangs on it. That keeps nobody from starting: it may come later.
 func absent(key, written string, err error, there []string) error {
-	return probe.Faultf(hardware.NoAnswer, "no_bus", "%w", missing(key, "bus", written, err, there))
+	return probe.Faultf(hardware.NoAnswer, signNoBus, "%w", missing(key, "bus", written, err, there))
 }
 
 // tells gives a function that notes whether a bus can be opened.
@@ -276,9 +279,8 @@ func (w *wiring) oneWire(t target, p Probe, seen map[string]bool) {
 	}
 	if !seen[p.Bus] {
 		seen[p.Bus] = true
-		w.add(p.Bus, func(now mono.Instant) {
-			err := ds18b20.Convert(root, ds18b20.Master(n), nil)
-			if probe.SignOf(err) == "no_bus" {
+		tell := func(now mono.Instant, err error) {
+			if probe.SignOf(err) == signNoBus {
 				masters := []string{}
 				for _, n := range w.host.Places().OneWire {
 					masters = append(masters, "w1-"+strconv.Itoa(n))
@@ -286,7 +288,11 @@ func (w *wiring) oneWire(t target, p Probe, seen map[string]bool) {
 				err = absent(p.Key, p.Bus, err, masters)
 			}
 			w.board.noteLocked("bus "+p.Bus, now, err)
-		})
+		}
+		if _, err := ds18b20.List(root, ds18b20.Master(n)); err != nil {
+			tell(w.board.config.Clock.Now(), probe.Faultf(hardware.NoAnswer, signNoBus, "%w", err))
+		}
+		w.add(p.Bus, func(now mono.Instant) { tell(now, ds18b20.Convert(root, ds18b20.Master(n), nil)) })
 	}
 	sensor := &ds18b20.Sensor{Root: root, ID: p.Address}
 	w.add(p.Bus, func(now mono.Instant) {
