@@ -24,7 +24,7 @@
 // SPI and serial ports cannot be had in this way, nor pulses, which must be seen within milliseconds: their drivers are tested
 // on models in one process. A power cut loses what the kernel had not written, not what a disk keeps in a cache of its own.
 // A stage that ends by moisture needs that for six hours, so none does here. There is no systemd: guest does what the unit
-// says.
+// says, and the package installed tries the unit itself.
 //
 // The driver of the bridge gives up after 50 ms. Without KVM that is a time of the host's too: on a host that is busy with
 // other things faults come that nobody made. Two processors that are free are enough.

@@ -152,6 +152,24 @@ func bridge(portPath string) error {
 	return <-failed
 }
 
+// alone makes the device and answers for it without a bench: chips in a kiln that stands still, mains and water there.
+func alone() error {
+	device, err := os.OpenFile("/dev/uhid", os.O_RDWR, 0)
+	if err != nil {
+		return err
+	}
+	b := newBoard(mono.NewReal(time.Second), func() {})
+	still := wire.World{Air: [2]float64{40, 60}, Outdoor: [2]float64{10, 70}, Pins: [2]float64{2, 2}, Inputs: 1<<9 | 1<<11}
+	for i := range still.Celsius {
+		still.Celsius[i] = 40 + float64(i)/4
+	}
+	b.see(&still)
+	if _, err := device.Write(create()); err != nil {
+		return fmt.Errorf("make the device: %w", err)
+	}
+	return b.answer(device)
+}
+
 // listen hears from the bench what the kiln is like.
 func (b *board) listen(lines *json.Decoder) error {
 	for {

@@ -36,9 +36,12 @@ const (
 
 func main() {
 	var err error
-	if len(os.Args) == 3 && os.Args[1] == "bridge" {
+	switch {
+	case len(os.Args) == 3 && os.Args[1] == "bridge":
 		err = bridge(os.Args[2])
-	} else {
+	case len(os.Args) == 2 && os.Args[1] == "alone":
+		err = alone()
+	default:
 		err = run()
 	}
 	if err != nil {
