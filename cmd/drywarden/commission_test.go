@@ -20,6 +20,7 @@ import (
 	"drywarden/controller/store"
 	"drywarden/hardware/board"
 	"drywarden/hardware/hardwaretest/chip"
+	"drywarden/hardware/probe/modbus"
 )
 
 // leftOn puts the bench's relays as a daemon that was killed left them.
@@ -245,4 +246,9 @@ func TestCheckOfDates(t *testing.T) {
 	code, _, err := onBench(newBench(), &hand{}, "check", path)
 	require.NotEqual(t, exitDone, code)
 	require.Regexp(t, `kiln.toml:16: probe\[1\].calibrated: found 2996-03-14, expected a day that has been: today is \d`, err.Error())
+}
+
+func TestSerialCircuit(t *testing.T) {
+	require.Contains(t, serialCircuit(0, modbus.NoParity), " 9600 baud, 8 bits, no parity, 1 stop bit")
+	require.Contains(t, serialCircuit(19200, modbus.Even), " 19200 baud, 8 bits, even parity, 1 stop bit")
 }

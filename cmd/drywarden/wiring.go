@@ -10,6 +10,7 @@ import (
 	"drywarden/cmd/drywarden/internal/kilnfile"
 	"drywarden/hardware"
 	"drywarden/hardware/board"
+	"drywarden/hardware/probe/modbus"
 )
 
 func (a *app) wiringCommand() *cobra.Command {
@@ -151,7 +152,7 @@ func wires(file *kilnfile.File) []wireJSON {
 		switch {
 		case m.meter == nil:
 		case m.meter.Register != nil:
-			add("meter", m.name, m.meter.Bus+" "+m.meter.Address, board.Modbus, "", serialCircuit(m.meter.Baud))
+			add("meter", m.name, m.meter.Bus+" "+m.meter.Address, board.Modbus, "", serialCircuit(m.meter.Baud, m.meter.Parity))
 		default:
 			add("meter", m.name, m.meter.Line, "pulses "+m.meter.Pulse.String(), dry(m.meter.Pulse, false), "")
 		}
@@ -195,7 +196,7 @@ func probeCircuit(p *kilnfile.Probe) string {
 		}
 		return text
 	case p.Registers != nil:
-		return serialCircuit(p.Registers.Baud)
+		return serialCircuit(p.Registers.Baud, p.Registers.Parity)
 	case p.FrontEnd != nil && p.FrontEnd.Divider != nil:
 		d := p.FrontEnd.Divider
 		return fmt.Sprintf("%g V over the pins and %v to ground; measured over the resistor", d.Supply, d.Reference)
@@ -209,11 +210,11 @@ func probeCircuit(p *kilnfile.Probe) string {
 }
 
 // serialCircuit tells how the device on a serial line must be set.
-func serialCircuit(baud int) string {
+func serialCircuit(baud int, parity modbus.Parity) string {
 	if baud == 0 {
 		baud = 9600
 	}
-	return fmt.Sprintf("RS-485: the device's address as said, %d baud, 8 bits, no parity, 1 stop bit", baud)
+	return fmt.Sprintf("RS-485: the device's address as said, %d baud, 8 bits, %s parity, 1 stop bit", baud, strings.Replace(parity.String(), "none", "no", 1))
 }
 
 // How the address pins of chips are connected (datasheets of MCP23017 and ADS1115).

@@ -7,8 +7,10 @@ import (
 	"slices"
 	"strconv"
 	"strings"
+	"time"
 
 	"drywarden/hardware/board"
+	"drywarden/hardware/quantity"
 	"drywarden/schedule/sheet"
 )
 
@@ -61,7 +63,7 @@ func (f *File) checkDriver(s *sheet.Sheet, at string, p *Probe) {
 		key := sheet.Sub(at, "registers")
 		checkRegister(s, sheet.Sub(key, "temperature"), r.Temperature)
 		checkRegister(s, sheet.Sub(key, "humidity"), r.Humidity)
-		checkBaud(s, sheet.Sub(key, "baud"), r.Baud)
+		checkSerial(s, key, r.Baud, r.Timeout)
 	}
 	if w := p.Weigh; w != nil {
 		key := sheet.Sub(at, "weigh")
@@ -95,9 +97,13 @@ func checkRegister(s *sheet.Sheet, path string, r *Register) {
 	}
 }
 
-func checkBaud(s *sheet.Sheet, path string, baud int) {
-	if s.Given(path) && !slices.Contains(bauds, baud) {
+// checkSerial checks how a serial line is set, as far as the file says it.
+func checkSerial(s *sheet.Sheet, key string, baud int, timeout quantity.Duration) {
+	if path := sheet.Sub(key, "baud"); s.Given(path) && !slices.Contains(bauds, baud) {
 		s.Fault(path, strconv.Itoa(baud), "one of "+strings.Trim(strings.ReplaceAll(fmt.Sprint(bauds), " ", ", "), "[]"))
+	}
+	if path := sheet.Sub(key, "timeout"); s.Given(path) && (timeout.Std() < 20*time.Millisecond || timeout.Std() > 2*time.Second) {
+		s.Fault(path, s.Written(path, timeout.String()), "0.02 s to 2 s")
 	}
 }
 
@@ -170,7 +176,7 @@ func (f *File) checkMeterKeys(s *sheet.Sheet, key string, m *Meter, modbus bool)
 	}{
 		{"active", "a meter that pulses", modbus}, {"energy_per_pulse", "an energy meter that pulses", key != "energy_meter"},
 		{"kilograms_per_pulse", "the condensate meter", key == "energy_meter"},
-		{"baud", "a meter on Modbus", !modbus}, {"most_power", "a meter on Modbus", !modbus},
+		{"baud", "a meter on Modbus", !modbus}, {"parity", "a meter on Modbus", !modbus}, {"timeout", "a meter on Modbus", !modbus}, {"most_power", "a meter on Modbus", !modbus},
 	} {
 		if path := sheet.Sub(key, k.key); k.unwanted && s.Given(path) {
 			s.Fault(path, "a key of "+k.whose, "none here")
@@ -179,7 +185,7 @@ func (f *File) checkMeterKeys(s *sheet.Sheet, key string, m *Meter, modbus bool)
 	if !modbus {
 		return
 	}
-	checkBaud(s, sheet.Sub(key, "baud"), m.Baud)
+	checkSerial(s, key, m.Baud, m.Timeout)
 	checkRegister(s, sheet.Sub(key, "register"), m.Register)
 	if n, err := strconv.Atoi(m.Address); s.Good(sheet.Sub(key, "address")) && (err != nil || n < 1 || n > 247) {
 		s.Fault(sheet.Sub(key, "address"), strconv.Quote(m.Address), "a device from 1 to 247")

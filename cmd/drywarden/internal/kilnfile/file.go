@@ -6,6 +6,7 @@ import (
 	"time"
 
 	"drywarden/hardware"
+	"drywarden/hardware/probe/modbus"
 	"drywarden/hardware/quantity"
 	"drywarden/schedule/sheet"
 	"drywarden/schedule/wood"
@@ -260,11 +261,13 @@ type Meter struct {
 	Mass  quantity.Kilogram `toml:"kilograms_per_pulse"` // condensate: "0.25 kg"
 	Power quantity.Joule    `toml:"energy_per_pulse"`    // energy: "0.001 kWh"
 
-	Bus      string        `toml:"bus"`     // energy over Modbus: serial port
-	Address  string        `toml:"address"` // device
-	Baud     int           `toml:"baud"`    // default 9600
-	Register *Register     `toml:"register"`
-	Most     quantity.Watt `toml:"most_power"` // no more can flow; 0: not known
+	Bus      string            `toml:"bus"`     // energy over Modbus: serial port
+	Address  string            `toml:"address"` // device
+	Baud     int               `toml:"baud"`    // default 9600
+	Parity   modbus.Parity     `toml:"parity"`  // default none
+	Timeout  quantity.Duration `toml:"timeout"` // for the device to answer; default 0.25 s
+	Register *Register         `toml:"register"`
+	Most     quantity.Watt     `toml:"most_power"` // no more can flow; 0: not known
 }
 
 // SetDefaults is called before a meter is read.

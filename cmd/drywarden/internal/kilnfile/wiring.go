@@ -73,6 +73,9 @@ type Registers struct {
 	Temperature *Register `toml:"temperature,required"`
 	Humidity    *Register `toml:"humidity,required"`
 	Baud        int       `toml:"baud"` // default 9600
+
+	Parity  modbus.Parity     `toml:"parity"`  // default none
+	Timeout quantity.Duration `toml:"timeout"` // for the transmitter to answer; default 0.25 s
 }
 
 // Weigh is what weighing a known mass on a cell gave.
@@ -120,7 +123,8 @@ func (f *File) Wiring(clock mono.Clock) board.Config {
 			}
 		}
 		if r := p.Registers; r != nil {
-			w.Registers = board.Registers{Temperature: r.Temperature.with(1), Humidity: r.Humidity.with(0.01), Baud: r.Baud}
+			w.Registers = board.Registers{Temperature: r.Temperature.with(1), Humidity: r.Humidity.with(0.01), Baud: r.Baud,
+				Parity: r.Parity, Timeout: r.Timeout.Std()}
 		}
 		if m := p.Weigh; m != nil {
 			w.Cell = iio.Cell{Chip: m.Chip, Signed: m.Signed, Tare: m.Tare, PerCount: quantity.Kilogram(m.PerCount), Most: m.Most}
@@ -149,7 +153,7 @@ func (f *File) Wiring(clock mono.Clock) board.Config {
 	}
 	if m := f.Energy; m != nil && m.Register != nil {
 		device, _ := strconv.ParseUint(m.Address, 10, 8) // 0, which no device has, for what is no address
-		c.Meter = &board.Meter{Key: "energy_meter", Bus: m.Bus, Device: byte(device), Baud: m.Baud, Energy: m.Register.with(3.6e6), Most: m.Most}
+		c.Meter = &board.Meter{Key: "energy_meter", Bus: m.Bus, Device: byte(device), Baud: m.Baud, Parity: m.Parity, Timeout: m.Timeout.Std(), Energy: m.Register.with(3.6e6), Most: m.Most}
 	} else if m != nil {
 		c.Energy = &board.Pulse{Key: "energy_meter", Line: m.Line, Each: float64(m.Power), Low: m.Pulse == Low}
 	}

@@ -101,6 +101,9 @@ address = "0x44"
 		{`address = 1, scale = 0.1`, `address = 1, scale = 0.0`, "probe[10].registers.humidity.scale", "found 0, expected what one count stands for"},
 		{"registers.humidity =", "registers.baud = -7\nregisters.humidity =", "probe[10].registers.baud", "found -7, expected one of 1200, 2400, 4800, 9600,"},
 		{"registers.humidity =", "registers.baud = 0\nregisters.humidity =", "probe[10].registers.baud", "found 0, expected one of 1200"},
+		{"registers.humidity =", "registers.parity = \"mark\"\nregisters.humidity =", "probe[10].registers.parity", `found "mark", expected one of none, even, odd`},
+		{"registers.humidity =", "registers.timeout = \"5 s\"\nregisters.humidity =", "probe[10].registers.timeout", `found "5 s", expected 0.02 s to 2 s`},
+		{"registers.humidity =", "registers.timeout = \"0 s\"\nregisters.humidity =", "probe[10].registers.timeout", `found "0 s", expected 0.02 s to 2 s`},
 		{`kilograms_per_count = 5e-5`, `kilograms_per_count = 0.0`, "probe[12].weigh.kilograms_per_count", "found 0, expected what weighing"},
 		// What a driver does not read.
 		{`driver = "sht3x"`, "driver = \"sht3x\"\nrtd = { wires = 3, mains_hz = 60 }", "probe[13].rtd", "found rtd of a sht3x, expected none: it belongs to max31865"},
@@ -131,6 +134,16 @@ address = "0x44"
 bus`, `driver = "modbas"
 bus`, 1), `altitude = "620 ft"`, `altitude = "620"`, 1))
 	require.Len(t, faults, 2, "%v", faults)
+
+	// How a serial line is set.
+	at := strings.LastIndex(text, "registers.humidity = {")
+	set := text[:at] + "registers.baud = 19200\nregisters.parity = \"even\"\nregisters.timeout = \"0.5 s\"\n" + text[at:]
+	f, err = Read("kiln.toml", []byte(set))
+	require.NoError(t, err)
+	r := f.Wiring(&mono.Manual{}).Probes[9].Registers
+	require.Equal(t, 19200, r.Baud)
+	require.Equal(t, modbus.Even, r.Parity)
+	require.Equal(t, 500*time.Millisecond, r.Timeout)
 
 	// A chip may be named by its label once the file says so.
 	labelled := strings.Replace(strings.ReplaceAll(text, "gpiochip0/", "pinctrl-bcm2711/"), "[hardware]\n", "[hardware]\ngpio_chips = [\"pinctrl-bcm2711\"]\n", 1)
@@ -204,6 +217,8 @@ func TestWiringOfDriveAndMeter(t *testing.T) {
 		{"address = \"7\"", "address = \"700\"", "energy_meter.address", "1 to 247"},
 		{"most_power = \"20 kW\"", "baud = 12345", "energy_meter.baud", "found 12345, expected one of 1200"},
 		{"most_power = \"20 kW\"", "active = \"low\"", "energy_meter.active", "a key of a meter that pulses, expected none here"},
+		{"most_power = \"20 kW\"", "timeout = \"0.001 s\"", "energy_meter.timeout", "expected 0.02 s to 2 s"},
+		{"kilograms_per_pulse = \"0.25 kg\"", "kilograms_per_pulse = \"0.25 kg\"\nparity = \"even\"", "condensate_meter.parity", "a key of a meter on Modbus"},
 		{"address = 16", "address = 65536", "energy_meter.register.address", "found 65536, expected 0 to 65535"},
 		{"kilograms_per_pulse = \"0.25 kg\"", "kilograms_per_pulse = \"0.25 kg\"\nmost_power = \"1 kW\"", "condensate_meter.most_power", "a key of a meter on Modbus"},
 		{"address = \"7\"\n", "", "energy_meter", "bus, address and register"},
