@@ -1,6 +1,7 @@
 package kilnfile
 
 import (
+	"cmp"
 	"errors"
 	"slices"
 	"strconv"
@@ -200,18 +201,46 @@ func (l *Located) Error() string { return l.Fault.String() }
 // Unwrap gives the board's fault.
 func (l *Located) Unwrap() error { return l.cause }
 
-// Locate puts a *Located in the place of each fault that a board found in its wiring; all else in err is left as it is.
+// Locate puts a *Located in the place of each fault that a board found in its wiring, once and in the order of lines; all
+// else in err comes behind them, as it is.
 func (f *File) Locate(err error) error {
-	if several, ok := err.(interface{ Unwrap() []error }); ok {
-		var all []error
-		for _, one := range several.Unwrap() {
-			all = append(all, f.Locate(one))
+	var faults []*Located
+	var rest []error
+	for _, one := range flat(err) {
+		if l := f.locate(one); l == nil {
+			rest = append(rest, one)
+		} else if !slices.ContainsFunc(faults, func(known *Located) bool { return known.Fault == l.Fault }) {
+			faults = append(faults, l)
 		}
-		return errors.Join(all...)
 	}
+	slices.SortStableFunc(faults, func(a, b *Located) int { return cmp.Compare(a.Fault.Line, b.Fault.Line) })
+	all := make([]error, 0, len(faults)+len(rest))
+	for _, l := range faults {
+		all = append(all, l)
+	}
+	if all = append(all, rest...); len(all) == 1 {
+		return all[0]
+	}
+	return errors.Join(all...)
+}
+
+// flat takes joined errors apart; one that holds several in words of its own stays whole.
+func flat(err error) []error {
+	several, ok := err.(interface{ Unwrap() []error })
+	if !ok || errors.Join(several.Unwrap()...).Error() != err.Error() {
+		return []error{err}
+	}
+	var all []error
+	for _, one := range several.Unwrap() {
+		all = append(all, flat(one)...)
+	}
+	return all
+}
+
+func (f *File) locate(err error) *Located {
 	w, ok := errors.AsType[*board.WiringFault](err)
 	if !ok {
-		return err
+		return nil
 	}
 	path := cmpOr(w.Path(), "hardware")
 	return &Located{sheet.Fault{File: f.path, Line: f.sheet.Line(path), Key: path, Found: w.Found, Expected: w.Expected}, err}

@@ -164,6 +164,11 @@ func TestLocate(t *testing.T) {
 	require.ErrorIs(t, err, cause)
 	require.ErrorIs(t, err, other)
 	require.NoError(t, f.Locate(nil))
+
+	// Each once, in the order of the file.
+	late, early := &board.WiringFault{Key: "expander[2]", Field: "bus", Found: "late"}, &board.WiringFault{Key: "probe[1]", Field: "bus", Found: "early"}
+	err = f.Locate(errors.Join(late, errors.Join(other, early), late))
+	require.Regexp(t, `^kiln.toml:\d+: probe\[1\].bus: found early\nkiln.toml:\d+: expander\[2\].bus: found late\nthe disk is full$`, err.Error())
 }
 
 // A contact that closes to ground reads the other way round: the file says so.
