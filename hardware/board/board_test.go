@@ -609,6 +609,35 @@ func TestFanDrive(t *testing.T) {
 	})
 }
 
+// The kernel makes a channel's files when it is told to, and udev hands them over a moment later.
+func TestFanDriveWaitsForItsFiles(t *testing.T) {
+	inBubble(t, func(t *testing.T, m *models, c Config) {
+		root := t.TempDir()
+		base := filepath.Join(root, "pwmchip0")
+		dir := filepath.Join(base, "pwm1")
+		require.NoError(t, os.MkdirAll(base, 0o755))
+		require.NoError(t, os.WriteFile(filepath.Join(base, "export"), nil, 0o644))
+		go func() {
+			time.Sleep(700 * time.Millisecond)
+			_ = os.Mkdir(dir, 0o755)
+			time.Sleep(300 * time.Millisecond)
+			for _, name := range []string{"period", "duty_cycle", "enable"} {
+				_ = os.WriteFile(filepath.Join(dir, name), []byte("7"), 0o644)
+			}
+		}()
+		withDrive(&c, root, "pwmchip0/1")
+		open(t, m, c)
+		text, err := os.ReadFile(filepath.Join(base, "export"))
+		require.NoError(t, err)
+		require.Equal(t, "1", string(text))
+		for name, want := range map[string]string{"period": "1000000", "duty_cycle": "0", "enable": "1"} {
+			text, err := os.ReadFile(filepath.Join(dir, name))
+			require.NoError(t, err)
+			require.Equal(t, want, string(text))
+		}
+	})
+}
+
 // One channel drives all groups at the speed of the fastest; with one each, each has its own.
 func TestSpeedsOfChannels(t *testing.T) {
 	to := hardware.Outputs{On: 1<<hardware.FanForward1 | 1<<hardware.FanReverse2 | 1<<hardware.FanForward4}
@@ -771,6 +800,25 @@ func TestLineHeldOnAtTheStart(t *testing.T) {
 		require.True(t, b == nil)
 		require.ErrorContains(t, err, "not at the level")
 		require.Empty(t, m.gpio.Claimed())
+	})
+}
+
+// A thermometer that feeds on its data line is told; it measures all the same.
+func TestParasiticPowerIsTold(t *testing.T) {
+	inBubble(t, func(t *testing.T, m *models, c Config) {
+		path := filepath.Join(m.root, oneWireB, "ext_power")
+		require.NoError(t, os.WriteFile(path, []byte("0\n"), 0o644))
+		b := open(t, m, c)
+		pass(12 * time.Second)
+		faults := b.Faults()
+		require.Len(t, faults, 1)
+		require.Equal(t, [2]string{"supply of probe core-1", "parasitic"}, [2]string{faults[0].What, faults[0].Sign})
+		var s hardware.Snapshot
+		require.NoError(t, b.Read(m.clock.Now(), &s))
+		require.True(t, s.Readings[3].OK())
+		require.NoError(t, os.WriteFile(path, []byte("1\n"), 0o644))
+		pass(supplyEvery + 10*time.Second)
+		require.Empty(t, b.Faults())
 	})
 }
 

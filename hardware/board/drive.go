@@ -3,6 +3,7 @@ package board
 import (
 	"errors"
 	"fmt"
+	"io/fs"
 	"math"
 	"os"
 	"path/filepath"
@@ -86,11 +87,40 @@ func (p *pwm) open(root, channel string) error {
 			return err
 		}
 	}
+	if err := p.handedOver(); err != nil {
+		return err
+	}
 	// A duty longer than the period is refused by the kernel, so it goes to none first. The channel may never have had a
 	// period; then the kernel refuses even that, and there is nothing to put back.
 	_ = put(filepath.Join(p.dir, "duty_cycle"), 0)
 	return errors.Join(put(filepath.Join(p.dir, "period"), int(p.period)), put(filepath.Join(p.dir, "duty_cycle"), 0),
 		put(filepath.Join(p.dir, "enable"), 1))
+}
+
+// A channel's files are there once it is exported, but the kernel makes them root's: on the first start udev gives them to the
+// others a moment later.
+const (
+	handedOverEvery  = 50 * time.Millisecond
+	handedOverAtMost = 3 * time.Second
+)
+
+// handedOver waits until the channel's files may be written.
+func (p *pwm) handedOver() error {
+	for waited := time.Duration(0); ; waited += handedOverEvery {
+		var faults []error
+		for _, name := range []string{"period", "duty_cycle", "enable"} {
+			f, err := os.OpenFile(filepath.Join(p.dir, name), os.O_WRONLY, 0)
+			if err == nil {
+				err = f.Close()
+			}
+			faults = append(faults, err)
+		}
+		err := errors.Join(faults...)
+		if waiting := errors.Is(err, fs.ErrPermission) || errors.Is(err, fs.ErrNotExist); !waiting || waited >= handedOverAtMost {
+			return err
+		}
+		time.Sleep(handedOverEvery)
+	}
 }
 
 // put writes a number to a file of the kernel's that is there already.

@@ -52,6 +52,9 @@ func (w *wiring) fail(key, field, written string, err error, there []string) {
 	w.faults = append(w.faults, missing(key, field, written, err, there))
 }
 
+// supplyEvery is how often thermometers on 1-wire are asked how they are fed.
+const supplyEvery = 10 * time.Minute
+
 // signNoBus is the signature of a bus that is not there, the 1-wire driver's too.
 const signNoBus = "no_bus"
 
@@ -295,9 +298,14 @@ func (w *wiring) oneWire(t target, p Probe, seen map[string]bool) {
 		w.add(p.Bus, func(now mono.Instant) { tell(now, ds18b20.Convert(root, ds18b20.Master(n), nil)) })
 	}
 	sensor := &ds18b20.Sensor{Root: root, ID: p.Address}
+	looked, fed := false, mono.Instant(0) // at the supply
 	w.add(p.Bus, func(now mono.Instant) {
 		v, err := sensor.Read()
 		w.store(t, now, float64(v), err)
+		if err == nil && (!looked || now.Sub(fed) >= supplyEvery) {
+			looked, fed = true, now
+			w.board.noteLocked("supply of "+t.name, now, sensor.CheckSupply())
+		}
 	})
 }
 

@@ -50,14 +50,14 @@ func (o *OneWire) list() error {
 func Scratchpad(celsius float64) [9]byte {
 	raw := uint16(int16(math.Round(celsius * 16)))
 	pad := [9]byte{byte(raw), byte(raw >> 8), 0x4B, 0x46, 0x7F, 0xFF, 0x10 - byte(raw&0xF), 0x10}
-	return sealed(pad)
+	return Sealed(pad)
 }
 
 // PowerUp gives the nine bytes of a sensor that has not measured yet.
-func PowerUp() [9]byte { return sealed([9]byte{0x50, 0x05, 0x4B, 0x46, 0x7F, 0xFF, 0x0C, 0x10}) }
+func PowerUp() [9]byte { return Sealed([9]byte{0x50, 0x05, 0x4B, 0x46, 0x7F, 0xFF, 0x0C, 0x10}) }
 
-// sealed puts the checksum in.
-func sealed(pad [9]byte) [9]byte {
+// Sealed puts the checksum in.
+func Sealed(pad [9]byte) [9]byte {
 	pad[8] = wireSum(pad[:8])
 	return pad
 }

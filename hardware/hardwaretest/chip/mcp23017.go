@@ -74,30 +74,63 @@ func (m *MCP23017) Transfer(w, r []byte) error {
 		m.glitch |= m.driven()
 	}
 	for i := range r {
-		m.at %= 0x16
-		switch p := m.pins(); m.at {
+		switch p, at := m.pins(), m.place(); at {
 		case 0x12:
 			r[i] = byte(p)
 		case 0x13:
 			r[i] = byte(p >> 8)
+		case nowhere:
+			r[i] = 0
 		default:
-			r[i] = m.reg[m.at]
+			r[i] = m.reg[at]
 		}
-		m.at++
+		m.next()
 	}
 	return nil
 }
 
+// Bits of IOCON, and what is at no register.
+const (
+	bank    = 0x80
+	seqOp   = 0x20
+	notIn   = 0x01 // is not there: reads as zero
+	nowhere = 0xFF
+)
+
+// place gives the place in reg of the register that the address means: with BANK clear ports take turns, with BANK set each
+// has its registers together, port B's from 0x10 on.
+func (m *MCP23017) place() byte {
+	if m.reg[0x0A]&bank == 0 {
+		m.at %= 0x16
+		return m.at
+	}
+	m.at %= 0x1B
+	if m.at&0x0F > 0x0A {
+		return nowhere
+	}
+	return m.at&0x0F<<1 | m.at>>4
+}
+
+// next moves the address on: not at all with SEQOP and BANK set, between the two of a pair with SEQOP set and BANK clear.
+func (m *MCP23017) next() {
+	switch config := m.reg[0x0A]; {
+	case config&seqOp == 0:
+		m.at++
+	case config&bank == 0:
+		m.at ^= 1
+	}
+}
+
 func (m *MCP23017) put(b byte) {
-	m.at %= 0x16
-	switch m.at {
+	defer m.next() // by the configuration as it is then
+	switch at := m.place(); at {
+	case nowhere:
 	case 0x0A, 0x0B: // one register at two addresses
-		m.reg[0x0A], m.reg[0x0B] = b, b
+		m.reg[0x0A], m.reg[0x0B] = b&^notIn, b&^notIn
 	case 0x12, 0x13: // writing the port writes the latch
-		m.reg[m.at+2] = b
+		m.reg[at+2] = b
 	case 0x0E, 0x0F, 0x10, 0x11: // read only
 	default:
-		m.reg[m.at] = b
+		m.reg[at] = b
 	}
-	m.at++
 }

@@ -187,7 +187,7 @@ func (t *DS18B20) received() {
 		t.function(byte(t.in))
 	case t.state == wireWrite && t.inBits == 24:
 		t.pad[2], t.pad[3], t.pad[4] = byte(t.in), byte(t.in>>8), byte(t.in>>16)&0x60|0x1F
-		t.pad = sealed(t.pad)
+		t.pad = Sealed(t.pad)
 		t.enter(wireIdle)
 	}
 }
@@ -213,5 +213,5 @@ func (t *DS18B20) convert() {
 	t.busy = false
 	raw := uint16(int16(math.Round(t.celsius*16))) &^ (1<<(3-t.pad[4]>>5&3) - 1)
 	t.pad[0], t.pad[1], t.pad[6] = byte(raw), byte(raw>>8), 0x10-byte(raw&0xF)
-	t.pad = sealed(t.pad)
+	t.pad = Sealed(t.pad)
 }

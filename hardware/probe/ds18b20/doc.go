@@ -2,7 +2,8 @@
 //
 // From the datasheet: family 0x28; a conversion at 12 bit takes at most 750 ms; T = int16/16, low byte first; the ninth byte
 // of the scratchpad is a checksum; after power-up the scratchpad says 85.000 C with 0x0C in byte 6; byte 5 is 0xFF and the
-// low five bits of byte 4, the configuration, are ones. A bus shorted low reads as nine zeros, which pass the checksum.
+// low five bits of byte 4, the configuration, are ones; its bits 5 and 6 give the resolution, 9 to 12 bits, and one of 9 or 10
+// is refused. A bus shorted low reads as nine zeros, which pass the checksum.
 //
 // The file w1_slave shows the nine bytes and the kernel's verdict; when the verdict is NO, its second line repeats the last
 // good bytes and must not be used. When the sensor does not answer the file is empty, after up to two seconds, and reading

@@ -33,7 +33,10 @@ const powerUpNear = quantity.CelsiusDelta(3)
 
 const (
 	rawPowerUp = 0x0550 // 85.000 C
-	rawBroken  = 0x07FF // 127.94 C: clones say so when they are broken
+
+	resolutionBits = 0x60 // of the configuration: 9 to 12 bits
+	resolution11   = 0x40
+	rawBroken      = 0x07FF // 127.94 C: clones say so when they are broken
 
 	pollEvery  = 50 * time.Millisecond
 	pollAtMost = 2 * time.Second
@@ -119,17 +122,34 @@ type Sensor struct {
 	seen bool // last is a good reading
 }
 
+// CheckSupply asks the kernel how the sensor is fed. Parasitic power, by the data line alone, is a fault: it serves a short cable
+// on a bench, and fails by the kind of error that looks like a temperature when the cable is long or the sensor hot (datasheet,
+// section "Powering the DS18B20": not recommended above 100 C). A kernel without that file tells nothing.
+func (s *Sensor) CheckSupply() error {
+	if err := CheckID(s.ID); err != nil {
+		return fmt.Errorf("look at the supply of ds18b20: %w", err)
+	}
+	text, err := os.ReadFile(filepath.Join(s.root(), s.ID, "ext_power"))
+	if err == nil && strings.TrimSpace(string(text)) == "0" { // 1: has a supply; else the kernel got no answer
+		return s.fault(hardware.Implausible, "parasitic", "it has no supply of its own: connect VDD")
+	}
+	return nil
+}
+
+func (s *Sensor) root() string {
+	if s.Root == "" {
+		return Root
+	}
+	return s.Root
+}
+
 // Read gives the temperature. It takes as long as the kernel takes: some milliseconds after Convert, up to 2 s without.
 func (s *Sensor) Read() (quantity.Celsius, error) {
 	none := quantity.Celsius(math.NaN())
-	root := s.Root
-	if root == "" {
-		root = Root
-	}
 	if err := CheckID(s.ID); err != nil {
 		return none, fmt.Errorf("read ds18b20: %w", err)
 	}
-	text, err := os.ReadFile(filepath.Join(root, s.ID, "w1_slave"))
+	text, err := os.ReadFile(filepath.Join(s.root(), s.ID, "w1_slave"))
 	switch {
 	case errors.Is(err, fs.ErrNotExist):
 		return none, s.fault(hardware.NoAnswer, "not_there", "the kernel does not see it: %w", err)
@@ -176,6 +196,8 @@ func (s *Sensor) parse(text []byte) (quantity.Celsius, error) {
 		return none, s.fault(hardware.Checksum, "checksum", "% x: checksum is %02x, expected %02x; the kernel says %s", pad, pad[8], probe.CRC8OneWire(pad[:8]), m[2])
 	case pad[5] != 0xFF || pad[4]&0x1F != 0x1F:
 		return none, s.fault(hardware.Implausible, "no_scratchpad", "% x is no scratchpad of a DS18B20", pad)
+	case pad[4]&resolutionBits < resolution11:
+		return none, s.fault(hardware.Implausible, "too_coarse", "% x: set to %d bits, steps of %g C: set it to 12", pad, 9+pad[4]&resolutionBits>>5, 0.5/float64(int(1)<<(pad[4]&resolutionBits>>5)))
 	case raw == rawPowerUp && (pad[6] == 0x0C || !s.seen || t.Sub(s.last) > powerUpNear || s.last.Sub(t) > powerUpNear):
 		return none, s.fault(hardware.Implausible, "power_up", "% x is the value after power-up: it was reset while it measured: supply?", pad)
 	case raw == rawBroken:

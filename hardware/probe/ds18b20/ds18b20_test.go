@@ -1,12 +1,14 @@
 package ds18b20
 
 import (
+	"bytes"
 	"errors"
 	"fmt"
 	"io/fs"
 	"math"
 	"os"
 	"path/filepath"
+	"strings"
 	"testing"
 	"time"
 
@@ -98,6 +100,8 @@ func TestSignatures(t *testing.T) {
 		{"85 C from nowhere", set(hot, true), "power_up", hardware.Implausible},
 		{"broken clone", set(broken, true), "broken", hardware.Implausible},
 		{"126 C", set(chip.Scratchpad(126), true), "out_of_range", hardware.Implausible},
+		{"set to 9 bits", set(withConfig(0x1F), true), "too_coarse", hardware.Implausible},
+		{"set to 10 bits", set(withConfig(0x3F), true), "too_coarse", hardware.Implausible},
 		{"another chip", set(foreign, true), "no_scratchpad", hardware.Implausible},
 		{"other text", func(r *rig) error {
 			return os.WriteFile(filepath.Join(r.root, id, "w1_slave"), []byte("50 05 t=85000\n"), 0o644)
@@ -118,6 +122,39 @@ func TestSignatures(t *testing.T) {
 			require.NoError(t, err)
 		})
 	}
+}
+
+// withConfig gives a good scratchpad of a sensor with another resolution (datasheet, table 2: 9 bits 0x1F, 10 0x3F, 11 0x5F).
+func withConfig(config byte) [9]byte {
+	pad := chip.Scratchpad(51)
+	pad[4] = config
+	pad[8] = probe.CRC8OneWire(pad[:8])
+	return pad
+}
+
+func TestElevenBitsWillDo(t *testing.T) {
+	r := newRig(t)
+	require.NoError(t, r.bus.Set(id, withConfig(0x5F), true))
+	got, err := r.sensor.Read()
+	require.NoError(t, err)
+	require.InDelta(t, 51, float64(got), 0)
+	require.NoError(t, r.bus.Set(id, withConfig(0x1F), true))
+	_, err = r.sensor.Read()
+	require.ErrorContains(t, err, "set to 9 bits, steps of 0.5 C")
+	require.NoError(t, r.bus.Set(id, withConfig(0x3F), true))
+	_, err = r.sensor.Read()
+	require.ErrorContains(t, err, "set to 10 bits, steps of 0.25 C")
+}
+
+// The file ext_power (the kernel's Documentation/w1/slaves/w1_therm.rst): 0 parasitic, 1 with a supply, else an error.
+func TestSupply(t *testing.T) {
+	r := newRig(t)
+	require.NoError(t, r.sensor.CheckSupply(), "an older kernel")
+	for text, sign := range map[string]string{"1\n": "", "0\n": "parasitic", "-5\n": "", "": ""} {
+		require.NoError(t, os.WriteFile(filepath.Join(r.root, id, "ext_power"), []byte(text), 0o644))
+		require.Equal(t, sign, probe.SignOf(r.sensor.CheckSupply()), "%q", text)
+	}
+	require.Error(t, (&Sensor{Root: r.root, ID: "../x"}).CheckSupply())
 }
 
 // The datasheet's scratchpad after power-up has checksum 0x1C; a real 85 C with neighbours is believed.
@@ -195,6 +232,9 @@ func TestEveryFlippedBitIsSeen(t *testing.T) {
 func FuzzParse(f *testing.F) {
 	pad := chip.Scratchpad(48.5)
 	f.Add(fmt.Appendf(nil, "% x : crc=%02x YES\n% x t=48500\n", pad, pad[8], pad))
+	bad := pad
+	bad[0] ^= 4
+	f.Add(fmt.Appendf(nil, "% x : crc=%02x YES\n% x t=48500\n", bad, bad[8], bad))
 	f.Add([]byte("00 00 00 00 00 00 00 00 00 : crc=00 YES\n"))
 	f.Fuzz(func(t *testing.T, text []byte) {
 		s := Sensor{ID: id}
@@ -204,5 +244,14 @@ func FuzzParse(f *testing.F) {
 			return
 		}
 		require.True(t, got >= Min && got <= Max)
+		// Taken apart by the letter, not by the driver's expression: nine bytes, then the kernel's verdict.
+		require.GreaterOrEqual(t, len(bytes.TrimLeft(text, " \t\r\v\f")), 26)
+		var pad [9]byte
+		n, err := fmt.Sscanf(strings.TrimSpace(strings.SplitN(string(text), "\n", 2)[0]), "%02x %02x %02x %02x %02x %02x %02x %02x %02x", &pad[0], &pad[1], &pad[2], &pad[3], &pad[4], &pad[5], &pad[6], &pad[7], &pad[8])
+		require.NoError(t, err)
+		require.Equal(t, 9, n)
+		require.Equal(t, chip.Sealed(pad), pad, "a value without its checksum")
+		require.InDelta(t, float64(int16(uint16(pad[0])|uint16(pad[1])<<8))/16, float64(got), 0)
+		require.Contains(t, strings.SplitN(string(text), "\n", 2)[0], "YES")
 	})
 }

@@ -19,9 +19,9 @@ const (
 	cvdC = -4.183e-12
 )
 
-// Range of what a probe in a kiln can have; the chip's thresholds are set to it.
+// Range of what a probe in or beside a kiln can have, in winter too; the chip's thresholds are set to it.
 const (
-	Min = quantity.Celsius(-20)
+	Min = quantity.Celsius(-50)
 	Max = quantity.Celsius(120)
 )
 

@@ -46,20 +46,20 @@ func TestTemperatureAgainstTheStandard(t *testing.T) {
 var wired = Settings{Wires: 3, Nominal: 100, Reference: 430, Mains: 50}
 
 // The bytes of one measurement, from the datasheet's register descriptions: 3 wires and 50 Hz make 0x11, a shot 0xB1.
-// Thresholds: 146.07 ohm at 120 C is code 11131, written 0x56F6; 92.16 ohm at -20 C is code 7023, written 0x36DE.
+// Thresholds: 146.07 ohm at 120 C is code 11131, written 0x56F6; 80.31 ohm at -50 C is code 6120, written 0x2FD0.
 // 9684 is 70 C: registers 0x4B 0xA8.
 func TestPlayback(t *testing.T) {
 	port := &spitest.Playback{Playback: conntest.Playback{DontPanic: true, Ops: []conntest.IO{
 		{W: []byte{0x80, 0x11}, R: []byte{0, 0}},
-		{W: []byte{0x83, 0x56, 0xF6, 0x36, 0xDE}, R: []byte{0, 0, 0, 0, 0}},
+		{W: []byte{0x83, 0x56, 0xF6, 0x2F, 0xD0}, R: []byte{0, 0, 0, 0, 0}},
 		{W: []byte{0x80, 0x13}, R: []byte{0, 0}},
-		{W: make([]byte, 9), R: []byte{0, 0x11, 0, 0, 0x56, 0xF6, 0x36, 0xDE, 0}},
+		{W: make([]byte, 9), R: []byte{0, 0x11, 0, 0, 0x56, 0xF6, 0x2F, 0xD0, 0}},
 		{W: []byte{0x80, 0x91}, R: []byte{0, 0}},
 		{W: []byte{0x80, 0x95}, R: []byte{0, 0}},
-		{W: make([]byte, 9), R: []byte{0, 0x95, 0, 0, 0x56, 0xF6, 0x36, 0xDE, 0}}, // still at it
-		{W: make([]byte, 9), R: []byte{0, 0x91, 0, 0, 0x56, 0xF6, 0x36, 0xDE, 0}},
+		{W: make([]byte, 9), R: []byte{0, 0x95, 0, 0, 0x56, 0xF6, 0x2F, 0xD0, 0}}, // still at it
+		{W: make([]byte, 9), R: []byte{0, 0x91, 0, 0, 0x56, 0xF6, 0x2F, 0xD0, 0}},
 		{W: []byte{0x80, 0xB1}, R: []byte{0, 0}},
-		{W: make([]byte, 9), R: []byte{0, 0x91, 0x4B, 0xA8, 0x56, 0xF6, 0x36, 0xDE, 0}},
+		{W: make([]byte, 9), R: []byte{0, 0x91, 0x4B, 0xA8, 0x56, 0xF6, 0x2F, 0xD0, 0}},
 		{W: []byte{0x80, 0x11}, R: []byte{0, 0}},
 	}}}
 	conn, err := port.Connect(physic.MegaHertz, spi.Mode1, 8)
@@ -69,6 +69,17 @@ func TestPlayback(t *testing.T) {
 	require.NoError(t, err)
 	require.InDelta(t, 70, float64(got), 0.034, "one code is 0.034 K")
 	require.NoError(t, port.Close())
+}
+
+// IEC 60751:2008, table 1, Pt100: 80.31 ohm at -50 C, 88.22 at -30 C. An outdoor probe reads a hard frost.
+func TestFrost(t *testing.T) {
+	r := newRig(wired)
+	for celsius, ohms := range map[float64]float64{-30: 88.22, -45: 82.29} {
+		r.model.Set(ohms)
+		got, err := r.chip.Measure(0)
+		require.NoError(t, err)
+		require.InDelta(t, celsius, float64(got), 0.05)
+	}
 }
 
 type rig struct {
@@ -132,7 +143,7 @@ func TestSignatures(t *testing.T) {
 		{"open probe", func(r *rig) { r.model.Set(math.Inf(1)) }, "open", hardware.Implausible},
 		{"shorted probe", func(r *rig) { r.model.Set(0) }, "short", hardware.Implausible},
 		{"too hot", func(r *rig) { r.model.Set(Resistance(100, 121)) }, "too_high", hardware.Implausible},
-		{"too cold", func(r *rig) { r.model.Set(Resistance(100, -21)) }, "too_low", hardware.Implausible},
+		{"too cold", func(r *rig) { r.model.Set(Resistance(100, -51)) }, "too_low", hardware.Implausible},
 		{"open force wire", func(r *rig) { r.model.Break(0x20) }, "open", hardware.Implausible},
 		{"shorted force wire", func(r *rig) { r.model.Break(0x10) }, "wire_short", hardware.Implausible},
 		{"shorted sense wire", func(r *rig) { r.model.Break(0x08) }, "wire_short", hardware.Implausible},
@@ -209,7 +220,7 @@ func (c *canned) Tx(_, r []byte) error {
 }
 
 func FuzzReply(f *testing.F) {
-	good := []byte{0x11, 0, 0, 0x56, 0xF6, 0x36, 0xDE, 0}
+	good := []byte{0x11, 0, 0, 0x56, 0xF6, 0x2F, 0xD0, 0}
 	f.Add(good)
 	f.Add([]byte{0xFF})
 	f.Fuzz(func(t *testing.T, reply []byte) {

@@ -7,10 +7,15 @@ import (
 
 const (
 	regDirection = 0x00
+	regConfig    = 0x0A // IOCON, also at 0x0B
 	regPullUp    = 0x0C
 	regPort      = 0x12
 	regLatch     = 0x14
 	regCount     = 0x16
+
+	// regBanked is where IOCON is while BANK is set. With BANK clear it is the interrupt enable of port B, whose zero is what it
+	// has after power-up.
+	regBanked = 0x05
 )
 
 // Chip is one expander. Bit 0 is GPA0, bit 15 GPB7. Calls are for one goroutine at a time.
@@ -91,10 +96,14 @@ func (c *Chip) put(at byte, v uint16, doing string) error {
 
 func (c *Chip) setUp() error {
 	c.latch, c.unsure = 0, false
+	// A disturbance may have turned the registers' order round: unless that is put right first, what follows goes elsewhere.
+	if err := c.Bus.Tx(c.Address, []byte{regBanked, 0}, nil); err != nil {
+		return probe.NoAnswer(c.device(), "set up", err)
+	}
 	for _, reg := range []struct {
 		at    byte
 		value uint16
-	}{{regLatch, 0}, {0x02, 0}, {regPullUp, c.PullUp &^ c.Outputs}, {regDirection, ^c.Outputs}} {
+	}{{regConfig, 0}, {regLatch, 0}, {0x02, 0}, {regPullUp, c.PullUp &^ c.Outputs}, {regDirection, ^c.Outputs}} {
 		if err := c.put(reg.at, reg.value, "set up"); err != nil {
 			return err
 		}
@@ -117,13 +126,13 @@ func (c *Chip) registers() ([regCount]byte, error) {
 func word(r [regCount]byte, at int) uint16 { return uint16(r[at]) | uint16(r[at+1])<<8 }
 
 func (c *Chip) intact(r [regCount]byte) error {
-	direction, polarity, pull, latch := word(r, regDirection), word(r, 0x02), word(r, regPullUp), word(r, regLatch)
+	direction, polarity, config, pull, latch := word(r, regDirection), word(r, 0x02), word(r, regConfig), word(r, regPullUp), word(r, regLatch)
 	switch {
-	case direction == ^c.Outputs && polarity == 0 && pull == c.PullUp&^c.Outputs && latch == c.latch:
+	case direction == ^c.Outputs && polarity == 0 && config == 0 && pull == c.PullUp&^c.Outputs && latch == c.latch:
 		return nil
 	case direction == 0xFFFF && latch == 0 && pull == 0:
 		return probe.Reset("read back %v: directions and latches are as after power-up", c.device())
 	}
-	return probe.Faultf(hardware.Checksum, "read_back", "read back %v: directions %04x, polarity %04x, pull-ups %04x, latches %04x; expected %04x, 0000, %04x, %04x",
-		c.device(), direction, polarity, pull, latch, ^c.Outputs, c.PullUp&^c.Outputs, c.latch)
+	return probe.Faultf(hardware.Checksum, "read_back", "read back %v: directions %04x, polarity %04x, configuration %04x, pull-ups %04x, latches %04x; expected %04x, 0000, 0000, %04x, %04x",
+		c.device(), direction, polarity, config, pull, latch, ^c.Outputs, c.PullUp&^c.Outputs, c.latch)
 }

@@ -24,6 +24,8 @@ func registers(direction, pull, port, latch uint16) []byte {
 // The order on the wire: latches low, then directions, so that no output is ever high by accident.
 func TestPlayback(t *testing.T) {
 	bus := &i2ctest.Playback{DontPanic: true, Ops: []i2ctest.IO{
+		{Addr: 0x20, W: []byte{0x05, 0}},
+		{Addr: 0x20, W: []byte{0x0A, 0, 0}},
 		{Addr: 0x20, W: []byte{0x14, 0, 0}},
 		{Addr: 0x20, W: []byte{0x02, 0, 0}},
 		{Addr: 0x20, W: []byte{0x0C, 0x00, 0x80}},
@@ -111,6 +113,33 @@ func TestOneLostTransfer(t *testing.T) {
 	require.NoError(t, r.chip.Write(0x0007))
 	now, _ := r.model.Driven()
 	require.Equal(t, uint16(0x0007), now)
+}
+
+// A disturbance that turns the order of the registers round, or any other bit of the configuration, is seen and put right;
+// outputs go through off.
+func TestConfigurationIsRepaired(t *testing.T) {
+	for bit := range 8 {
+		r := newRig(t)
+		require.NoError(t, r.chip.Write(0x0005))
+		require.NoError(t, r.bus.Tx(0x21, []byte{0x0A, 1 << bit}, nil))
+		_, err := r.chip.Read()
+		if bit == 0 { // is not there
+			require.NoError(t, err)
+			continue
+		}
+		require.Equal(t, "read_back", probe.SignOf(err), "bit %d: %v", bit, err)
+		require.Equal(t, "held_off", probe.SignOf(r.chip.Write(0x0005)), "bit %d", bit)
+		now, ever := r.model.Driven()
+		require.Zero(t, now)
+		require.Zero(t, ever&^0x0005)
+		require.NoError(t, r.chip.Write(0))
+		require.NoError(t, r.chip.Write(0x0006))
+		now, _ = r.model.Driven()
+		require.Equal(t, uint16(0x0006), now)
+		pins, err := r.chip.Read()
+		require.NoError(t, err)
+		require.Equal(t, uint16(0x0400), pins&0xFC00, "the pull-up")
+	}
 }
 
 // After a brown-out nothing comes on again until everything was off once.
