@@ -247,7 +247,8 @@ func (p *powerCuts) restart(last trace.Record, run schedule.Run, waits controlle
 		want = controller.OutageShort
 	case waited >= controller.OutageHalfDay && waited > want:
 		want = waited // what a long outage asked for outlives a short one
-		if p := saved.Pending; p.On && p.Command.Verb == controller.VerbConfirm {
+		looked := controller.Of(controller.MatterOutage, controller.MatterRestarts)
+		if p := saved.Pending; p.On && p.Command.Verb == controller.VerbConfirm && saved.Waiting()&^p.Command.Matters&looked == 0 && !p.Command.Matters.Has(controller.MatterStop) {
 			want = controller.OutageHalfDay // somebody had looked, after the long one
 		}
 	}
@@ -357,7 +358,9 @@ func (p *powerCuts) judge(r *trace.Record) {
 		e := r.Events[i]
 		if e.Kind == uint8(controller.EventCommand) && e.A == int32(controller.VerbConfirm) && e.B == 0 && r.Tick > 1 {
 			p.confirmed = r.Uptime
-			p.class = min(p.class, controller.OutageHalfDay)
+			if s.Waiting()&controller.Of(controller.MatterOutage, controller.MatterRestarts) == 0 {
+				p.class = min(p.class, controller.OutageHalfDay)
+			}
 		}
 	}
 	running := s.Run.Phase == schedule.Running
@@ -396,7 +399,8 @@ func (p *powerCuts) judge(r *trace.Record) {
 // one the run goes on.
 func (p *powerCuts) livens(r *trace.Record, on hardware.OutputSet, at func() string) {
 	s := p.state()
-	if s.Run.Phase != schedule.Running || r.Forced != 0 || r.Trips != 0 || r.Uptime <= p.limits.StartDelay.Std() {
+	// After a stop nothing moves until somebody has given their word.
+	if s.Run.Phase != schedule.Running || s.Stopped || r.Forced != 0 || r.Trips != 0 || r.Uptime <= p.limits.StartDelay.Std() {
 		return
 	}
 	if !p.ran {
