@@ -151,6 +151,10 @@ func (t *tick) begin() {
 	if in.Changed {
 		news |= Of(MatterFiles)
 	}
+	// Nobody waits for the answer any more: what else was confirmed counts.
+	if p := &s.Pending; p.On && p.Command.Matters&^news != 0 {
+		p.Command.Matters &^= news
+	}
 	t.overtaken(news)
 	s.Restart.Warm = max(s.Restart.Warm, t.warming(known))
 	seconds := -1.0

@@ -587,7 +587,7 @@ func TestAStopOvertakesTheWordForTheOneBefore(t *testing.T) {
 				again.tick()
 			}
 			require.True(t, again.state.Stopped)
-			require.Equal(t, c.matters.Has(controller.MatterStop), again.state.Contradiction, "a word for something else is kept")
+			require.Equal(t, !c.matters.Has(controller.MatterWeights), again.state.Contradiction, "a word for something else is kept")
 			require.Zero(t, again.last.On&hardware.AllFans)
 		})
 	}

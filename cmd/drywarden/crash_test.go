@@ -248,7 +248,7 @@ func (p *powerCuts) restart(last trace.Record, run schedule.Run, waits controlle
 	case waited >= controller.OutageHalfDay && waited > want:
 		want = waited // what a long outage asked for outlives a short one
 		looked := controller.Of(controller.MatterOutage, controller.MatterRestarts)
-		if p := saved.Pending; p.On && p.Command.Verb == controller.VerbConfirm && saved.Waiting()&^p.Command.Matters&looked == 0 && !p.Command.Matters.Has(controller.MatterStop) {
+		if p := saved.Pending; p.On && p.Command.Verb == controller.VerbConfirm && saved.Waiting()&^p.Command.Matters&looked == 0 {
 			want = controller.OutageHalfDay // somebody had looked, after the long one
 		}
 	}
