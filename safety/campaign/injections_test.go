@@ -2,6 +2,7 @@ package campaign
 
 import (
 	"errors"
+	"fmt"
 	"math/rand/v2"
 	"slices"
 	"time"
@@ -70,11 +71,16 @@ func caused(row int) injection {
 
 // hangs stops the program for a while; the gate's own deadline is looked at as its goroutine does.
 func hangs(s *site, r *rand.Rand) error {
-	seconds := 6 + r.IntN(90)
+	seconds, recovers := 6+r.IntN(90), r.IntN(2) == 0
 	s.later(0, func() error {
 		s.hang(seconds)
-		// The supervisor gives up on it: a new program.
-		return s.kill(0)
+		if on := s.gate.State().Out.On & (hardware.AllHeat | machine | spray); on != 0 {
+			return fmt.Errorf("after %d s without a tick still on: %022b", seconds, on)
+		}
+		if recovers {
+			return nil
+		}
+		return s.kill(0) // the supervisor gives up on it: a new program
 	})
 	return nil
 }
@@ -107,6 +113,14 @@ func stateDamaged(s *site, r *rand.Rand) error {
 		s.move(time.Minute)
 		return s.start(nil, errors.New("checksum"), time.Minute)
 	})
+	return nil
+}
+
+// unheard lets messages reach nobody for a day.
+func unheard(s *site, _ *rand.Rand) error {
+	boy := s.deps.Courier.(*errandBoy)
+	boy.Failing, boy.Unheard, boy.Undelivered, boy.Patience = true, true, 1, 600
+	s.later(24*time.Hour, func() error { boy.DeliveryStatus = controller.DeliveryStatus{}; return nil })
 	return nil
 }
 
@@ -248,7 +262,7 @@ var injections = [...]injection{
 	58: filesChange,
 	59: func(*site, *rand.Rand) error { return nil },
 	60: plant(0, 8, simkiln.MisWeigh),
-	61: plant(24*time.Hour, 1, simkiln.PersonAway),
+	61: unheard,
 	62: plant(48*time.Hour, 1, simkiln.PersonAway),
 	63: plant(30*time.Minute, 1, simkiln.RefrigerantGas),
 	64: plant(0, 1, simkiln.FloorWater),
