@@ -280,6 +280,7 @@ func (t *tick) schedule() {
 		Quiet:   s.UpTime < t.cfg.StartDelay || t.forced() || s.ShutFor < t.cfg.WarnTime,
 		Durable: !early && s.Run.Next.Wanted && s.ChangeGeneration > 0 && t.in.Snapshot.Durable >= s.ChangeGeneration,
 		Gentle:  waiting,
+		Stand:   s.Gentle > 0 && !t.unattended(),
 		Stay:    t.unsteady(),
 	}
 	stage, phase, next := s.Run.Stage, s.Run.Phase, s.Run.Next
@@ -338,14 +339,35 @@ func (t *tick) patience() time.Duration {
 	return absentAfter
 }
 
-// absence makes the air gentler while an alarm waits for somebody who does not come.
+// unattended tells that an alarm waits for somebody who does not come, in a stage that gentler air serves.
+func (t *tick) unattended() bool {
+	s := t.s
+	stage := t.stage()
+	return s.Absent > t.patience() && stage != nil && (stage.Kind == schedule.Preheat || stage.Kind == schedule.Dry || stage.Kind == schedule.Equalize)
+}
+
+// stage is the one that is worked through; nil: none.
+func (t *tick) stage() *schedule.Stage {
+	run, plan := &t.s.Run, t.in.Plan
+	if plan == nil || run.Phase != schedule.Running || run.Stage < 0 || int(run.Stage) >= len(plan.Schedule.Stages) {
+		return nil
+	}
+	return &plan.Schedule.Stages[run.Stage]
+}
+
+// absence makes the air gentler while nobody comes. Back it goes no faster than the stage's ramps, and in a further stage
+// too: the run's own set points stand meanwhile.
 func (t *tick) absence() {
 	s, sp := t.s, &t.out.SetPoints
-	waits := s.Absent > t.patience() && s.Run.Phase == schedule.Running
+	waits := t.unattended()
 	if !waits && s.Gentle == 0 {
 		return
 	}
-	step := quantity.Ratio(absentPace * t.elapsed.Hours())
+	pace := absentPace
+	if stage := t.stage(); stage != nil && !waits {
+		pace = min(pace, float64(stage.RampDryBulb)/absentCool, float64(stage.RampEMCDown)/absentEMC)
+	}
+	step := quantity.Ratio(pace * t.elapsed.Hours())
 	if waits {
 		s.Gentle = min(s.Gentle+step, 1)
 	} else {
@@ -354,11 +376,8 @@ func (t *tick) absence() {
 	if s.Gentle == 0 || !sp.Active {
 		return
 	}
-	switch sp.Kind {
-	case schedule.Preheat, schedule.Dry, schedule.Equalize:
-		sp.EMC = min(sp.EMC+absentEMC*quantity.MoistureContent(s.Gentle), 24)
-		sp.DryBulb = max(sp.DryBulb-absentCool*quantity.Celsius(s.Gentle), min(sp.DryBulb, 20))
-	}
+	sp.EMC = min(sp.EMC+absentEMC*quantity.MoistureContent(s.Gentle), 24)
+	sp.DryBulb = max(sp.DryBulb-absentCool*quantity.Celsius(s.Gentle), min(sp.DryBulb, 20))
 }
 
 func (t *tick) demand() {

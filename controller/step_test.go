@@ -624,6 +624,17 @@ func TestAnAbsentOperatorGetsGentlerAir(t *testing.T) {
 	require.Greater(t, r.out.SetPoints.EMC, r.state.Run.EMC)
 	require.Less(t, r.out.SetPoints.DryBulb, r.state.Run.DryBulb)
 	require.Less(t, float64(r.out.SetPoints.EMC-before.EMC), 3.0, "a ramp, no step")
+
+	// Somebody has come. The air goes back no faster than the stage's own ramps, which stand meanwhile.
+	r.state.AlarmCount = 0
+	stage := &r.in.Plan.Schedule.Stages[r.state.Run.Stage]
+	for s := 0; r.state.Gentle > 0; s++ {
+		require.Less(t, s, 3*3600)
+		before = r.out.SetPoints
+		r.tick()
+		require.LessOrEqual(t, float64(r.out.SetPoints.DryBulb-before.DryBulb), float64(stage.RampDryBulb)/3600+1e-9)
+		require.LessOrEqual(t, float64(before.EMC-r.out.SetPoints.EMC), float64(stage.RampEMCDown)/3600+1e-9)
+	}
 }
 
 func BenchmarkStep(b *testing.B) {

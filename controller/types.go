@@ -245,25 +245,26 @@ type EventKind uint8
 
 // Event kinds; A and B as stated.
 const (
-	EventNone       EventKind = iota
-	EventCommand              // A verb, B refusal
-	EventStage                // A new stage, B cause
-	EventStart                // A run id
-	EventEnd                  // A run id
-	EventWeigh                // A sample, B kilogram
-	EventAlarm                // A rule, B value
-	EventAlarmClear           // A rule
-	EventHold                 // A hold reasons now in force
-	EventRestart              // A outage class, B outage in seconds (negative: unknown)
-	EventTripReset            // A rule, B authority; appended by the loop
-	EventCheckpoint           // A low 31 bits of the generation
-	EventRepeat               // A rule of an alarm that nobody has acknowledged, B minutes since it was raised
-	EventConfirmed            // A matter for which a person's word was taken
+	EventNone         EventKind = iota
+	EventCommand                // A verb, B refusal
+	EventStage                  // A new stage, B cause
+	EventStart                  // A run id
+	EventEnd                    // A run id
+	EventWeigh                  // A sample, B kilogram
+	EventAlarm                  // A rule, B value
+	EventAlarmClear             // A rule
+	EventHold                   // A hold reasons now in force
+	EventRestart                // A outage class, B outage in seconds (negative: unknown)
+	EventTripReset              // A rule, B authority; appended by the loop
+	EventCheckpoint             // A low 31 bits of the generation
+	EventRepeat                 // A rule of an alarm that nobody has acknowledged, B minutes since it was raised
+	EventConfirmed              // A matter for which a person's word was taken
+	EventResetGranted           // A rule, B authority: somebody's reset was accepted, the trip goes when the record without it is saved; appended by the loop
 	eventKindCount
 )
 
 var eventNames = [eventKindCount]string{"none", "command", "stage", "start", "end", "weigh", "alarm", "alarm_clear", "hold",
-	"restart", "trip_reset", "checkpoint", "alarm_repeat", "confirmed"}
+	"restart", "trip_reset", "checkpoint", "alarm_repeat", "confirmed", "reset_granted"}
 
 // EventNames gives the names by number, for records.
 func EventNames() []string { return eventNames[:] }

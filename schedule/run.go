@@ -93,5 +93,6 @@ type Input struct {
 
 	Stall  time.Duration // what the cap took from Elapsed; breaks an exposure like any gap
 	Gentle bool          // after a long outage: EMC falls at no more than half a point an hour
+	Stand  bool          // others are moving the set points: those of the run go only where less is asked
 	Stay   bool          // after a long outage: until data have been steady the run leaves no stage by itself
 }

@@ -208,7 +208,7 @@ func (r *Run) ramp(stage *Stage, in *Input, dryBulb quantity.Celsius, emc quanti
 			down = min(down, gentleDown)
 		}
 		r.EMC = toward(r.EMC, emc, quantity.MoistureContent(down)*quantity.MoistureContent(hours), rise)
-		if c.Held { // on last good values no more is asked than was
+		if c.Held || in.Stand { // on last good values no more is asked than was, nor by two at once
 			r.DryBulb, r.EMC = min(r.DryBulb, dryBulbWas), max(r.EMC, emcWas)
 		}
 	}

@@ -438,6 +438,7 @@ func TestHeaderNamesEveryNumber(t *testing.T) {
 	require.Equal(t, []string{"preheat", "dry", "heat"}, []string{l.header.Run.Stages[0].Kind, l.header.Run.Stages[1].Kind, l.header.Run.Stages[2].Kind})
 	require.Equal(t, 57.0, l.header.Run.Stages[2].Core, "the margin is included")
 	require.Equal(t, 12.0, l.header.Run.Stages[1].UntilMC)
+	require.Equal(t, []float64{5, 1, 2}, []float64{l.header.Run.Stages[0].RampDryBulb, l.header.Run.Stages[0].RampEMCDown, l.header.Run.Stages[0].RampEMCUp})
 	require.Equal(t, 30.0, l.header.Run.Lots[0].FiberSaturation)
 }
 

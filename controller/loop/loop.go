@@ -221,6 +221,7 @@ func (l *Loop) Tick(ctx context.Context) error {
 	if l.deps.Notify != nil {
 		l.alive()
 	}
+	l.granted()
 	l.resets(before)
 	l.news()
 	l.swap()
@@ -360,6 +361,20 @@ func (l *Loop) count() {
 		if o := l.applied.Vetoes[i].Output; o < hardware.OutputCount {
 			l.counts.vetoes[o]++
 		}
+	}
+}
+
+// granted adds an event for each reset of a latched trip that the gate accepted in this tick: one that a crash cuts short
+// may be saved and never told.
+func (l *Loop) granted() {
+	for i := range l.clearing {
+		a := &l.clearing[i]
+		if a.since != l.snap.Now || int(l.res.EventCount) >= len(l.res.Events) {
+			continue
+		}
+		rule := a.order.Rule
+		l.res.Events[l.res.EventCount] = controller.Event{Kind: controller.EventResetGranted, A: int32(rule), B: float64(l.rules.text(rule).Clears)}
+		l.res.EventCount++
 	}
 }
 

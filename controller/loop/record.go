@@ -52,7 +52,8 @@ func (l *Loop) tellHeader() {
 func runOf(p *schedule.Plan) *trace.Run {
 	r := &trace.Run{ID: p.ID, Charge: p.Charge, Schedule: p.Schedule.Name, Hash: p.Hash}
 	for _, s := range p.Schedule.Stages {
-		stage := trace.Stage{Name: s.Name, Kind: s.Kind.String(), DryBulb: float64(s.DryBulb), EMC: float64(s.EMC), MinDwellNS: int64(s.MinDwell)}
+		stage := trace.Stage{Name: s.Name, Kind: s.Kind.String(), DryBulb: float64(s.DryBulb), EMC: float64(s.EMC), MinDwellNS: int64(s.MinDwell),
+			RampDryBulb: float64(s.RampDryBulb), RampEMCDown: float64(s.RampEMCDown), RampEMCUp: float64(s.RampEMCUp)}
 		if s.Kind == schedule.Dry {
 			stage.UntilMC = float64(s.UntilMC)
 		}

@@ -112,6 +112,8 @@ func (l *Loop) event(e controller.Event) {
 		l.log.Info("hold", "reasons", schedule.Hold(e.A).String())
 	case controller.EventRestart:
 		l.log.Info("restart policy", "class", controller.OutageClass(e.A).String(), "outage_seconds", e.B)
+	case controller.EventResetGranted:
+		l.log.Info("reset granted", "rule", l.rules.name(hardware.RuleID(e.A)), "to", hardware.Authority(e.B).String())
 	case controller.EventTripReset:
 		l.log.Info("trip reset", "rule", l.rules.name(hardware.RuleID(e.A)), "by", hardware.Authority(e.B).String())
 	}

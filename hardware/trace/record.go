@@ -80,7 +80,7 @@ type Limits struct {
 	VentIntervalNS       int64   `json:"vent_interval_nanoseconds"`
 	SprayIntervalNS      int64   `json:"spray_interval_nanoseconds"`
 	ContactorIntervalNS  int64   `json:"contactor_interval_nanoseconds"`
-	RampDryBulb          float64 `json:"ramp_dry_bulb_kelvin_per_hour"` // the greatest any stage may ask for
+	RampDryBulb          float64 `json:"ramp_dry_bulb_kelvin_per_hour"` // the greatest any stage may ask for; judged by where a stage tells none
 	RampEMC              float64 `json:"ramp_emc_percent_per_hour"`
 }
 
@@ -101,11 +101,16 @@ type Stage struct {
 	DryBulb    float64 `json:"dry_bulb_celsius"`
 	EMC        float64 `json:"emc_percent"`
 	MinDwellNS int64   `json:"min_dwell_nanoseconds"`
-	Core       float64 `json:"core_celsius,omitempty"` // heat stages: the least core temperature that counts, margin included
-	ExposureNS int64   `json:"exposure_nanoseconds,omitempty"`
-	Unbroken   bool    `json:"unbroken,omitempty"`
-	MinCores   int     `json:"min_cores,omitempty"`
-	UntilMC    float64 `json:"until_mc_percent,omitempty"` // dry stages: over when the control moisture is at or below; 0: not by that
+	// The fastest that the set points may move in this stage; 0, as in traces from before these were kept: the header's
+	// limits.
+	RampDryBulb float64 `json:"ramp_dry_bulb_kelvin_per_hour,omitempty"`
+	RampEMCDown float64 `json:"ramp_emc_down_percent_per_hour,omitempty"`
+	RampEMCUp   float64 `json:"ramp_emc_up_percent_per_hour,omitempty"`
+	Core        float64 `json:"core_celsius,omitempty"` // heat stages: the least core temperature that counts, margin included
+	ExposureNS  int64   `json:"exposure_nanoseconds,omitempty"`
+	Unbroken    bool    `json:"unbroken,omitempty"`
+	MinCores    int     `json:"min_cores,omitempty"`
+	UntilMC     float64 `json:"until_mc_percent,omitempty"` // dry stages: over when the control moisture is at or below; 0: not by that
 }
 
 // Lot is one lot as the controller was told of it.
@@ -192,7 +197,7 @@ type LotBelief struct {
 //	alarm        A rule id, B value; alarm_clear A rule id
 //	hold         A hold reasons now in force
 //	restart      A outage class, B outage in seconds, negative when unknown
-//	trip_reset   A rule id, B authority
+//	reset_granted, trip_reset  A rule id, B authority
 //	checkpoint   A low 31 bits of the generation
 //	confirmed    A what a person has confirmed, by Header.Matters
 type Event struct {

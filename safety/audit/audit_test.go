@@ -18,15 +18,16 @@ import (
 
 // The tables of a header, in an order of their own: meaning must come from the names.
 var (
-	testOutputs  = []string{"heartbeat", "vent", "fan_forward_1", "fan_reverse_1", "compressor", "heat_1", "spray", "sounder", "blower", "alarm_lamp"}
-	testContacts = []string{"door", "airflow", "e_stop", "high_limit", "panel_reset", "smoke", "high_pressure", "mains", "inside_button", "blower_airflow", "panel_key"}
-	testProbes   = []string{"dry_bulb", "dry_bulb", "humidity", "core", "core", "outdoor_temperature", "outdoor_humidity", "coil"}
-	testVerbs    = []string{"none", "hold", "resume", "advance", "back", "confirm", "weigh", "end", "start", "ack"}
-	testEvents   = []string{"none", "command", "stage", "weigh", "alarm", "alarm_clear", "trip_reset", "checkpoint", "confirmed"}
-	testMatters  = []string{"weights", "files", "stop"}
-	testModes    = []string{"start", "rest", "work", "hold", "service"}
-	testKinds    = []string{"preheat", "dry", "equalize", "condition", "heat", "cool"}
-	testForced   = []string{"none", "safe", "off"}
+	testOutputs  = []string{"heartbeat", "vent", "fan_forward_1", "fan_reverse_1", "compressor", "heat_1", "spray", "sounder", "blower", "alarm_lamp", "crankcase"}
+	testContacts = []string{"door", "airflow", "e_stop", "high_limit", "panel_reset", "smoke", "high_pressure", "mains", "inside_button", "blower_airflow", "panel_key",
+		"gas", "float", "inhibit", "vent_shut", "water_supply"}
+	testProbes  = []string{"dry_bulb", "dry_bulb", "humidity", "core", "core", "outdoor_temperature", "outdoor_humidity", "coil"}
+	testVerbs   = []string{"none", "hold", "resume", "advance", "back", "confirm", "weigh", "end", "start", "ack"}
+	testEvents  = []string{"none", "command", "stage", "weigh", "alarm", "alarm_clear", "trip_reset", "checkpoint", "confirmed"}
+	testMatters = []string{"weights", "files", "stop"}
+	testModes   = []string{"start", "rest", "work", "hold", "service"}
+	testKinds   = []string{"preheat", "dry", "equalize", "condition", "heat", "cool"}
+	testForced  = []string{"none", "safe", "off"}
 )
 
 func testHeader(boot uint32) trace.Header {
@@ -35,7 +36,9 @@ func testHeader(boot uint32) trace.Header {
 		OutputsReadBack: 0b1100, Modes: testModes, StageKinds: testKinds, EventKinds: testEvents, ForcedLevels: testForced, Verbs: testVerbs, Matters: testMatters,
 		Rules: []trace.Rule{{ID: 1, Name: "e_stop", Latched: true, Clears: "panel"}, {ID: 2, Name: "high_limit", Latched: true, Clears: "panel"},
 			{ID: 3, Name: "smoke", Latched: true, Clears: "panel"}, {ID: 4, Name: "no_airflow", Latched: true, Clears: "operator"},
-			{ID: 5, Name: "trip_record_unreadable", Latched: true, Clears: "panel"}, {ID: 6, Name: "trip_record_not_saved", Clears: "itself"}},
+			{ID: 5, Name: "trip_record_unreadable", Latched: true, Clears: "panel"}, {ID: 6, Name: "trip_record_not_saved", Clears: "itself"},
+			{ID: 7, Name: "inside_button", Latched: true, Clears: "panel"}, {ID: 8, Name: "gas_leak", Latched: true, Clears: "technician"},
+			{ID: 9, Name: "water_on_floor", Latched: true, Clears: "panel"}, {ID: 10, Name: "inhibit", Latched: true, Clears: "panel"}},
 		Limits: trace.Limits{CompressorMinOffNS: 300e9, CompressorMinOnNS: 600e9, CompressorStartsHour: 4, CompressorAmbientMin: 18,
 			CompressorAmbientMax: 55, FanCoastNS: 90e9, DryBulbMax: 72, SetDryBulbMax: 69, StartDelayNS: 30e9, VentIntervalNS: 60e9,
 			SprayIntervalNS: 5e9, ContactorIntervalNS: 10e9, RampDryBulb: 5, RampEMC: 2},
@@ -90,7 +93,7 @@ func newTape(edit ...func(*trace.Header)) *tape {
 func (t *tape) fresh() {
 	t.r = trace.Record{Boot: t.h.Boot, Stage: -1, Governing: -1, Mode: index(testModes, "start")}
 	t.r.ContactValid = t.h.ContactsFitted
-	t.r.ContactActive = bit(testContacts, "mains") | bit(testContacts, "blower_airflow")
+	t.r.ContactActive = bit(testContacts, "mains") | bit(testContacts, "blower_airflow") | bit(testContacts, "vent_shut") | bit(testContacts, "water_supply")
 	for i, v := range []float64{41, 41.2, 0.85, 25, 26, 10, 0.6, 12} {
 		t.r.Probe[i], t.r.ProbeQuality[i] = v, 1
 	}
@@ -262,7 +265,7 @@ func (t *tape) trip(id int, on bool) {
 func (t *tape) force(level string) { t.r.Forced = index(testForced, level) }
 
 func (t *tape) allOff() {
-	t.off("vent", "fan_forward_1", "fan_reverse_1", "compressor", "heat_1", "spray", "sounder", "blower")
+	t.off("vent", "fan_forward_1", "fan_reverse_1", "compressor", "heat_1", "spray", "sounder", "blower", "crankcase")
 }
 
 // cases holds for each invariant a trace that breaks it and a neighbour that breaks nothing at all.
@@ -321,7 +324,9 @@ var cases = []struct {
 		t.run(1)
 		return t
 	}, func() *tape {
-		t := work(1)
+		t := work(5)
+		t.probes(70)
+		t.trip(2, true)
 		t.r.Applied |= bit(testOutputs, "vent")
 		t.force("safe")
 		t.run(1)
@@ -402,15 +407,17 @@ var cases = []struct {
 		t.on("heat_1")
 		t.run(20)
 		t.loseDryBulbs()
-		t.run(61)
+		t.run(1)
 		return t
 	}, func() *tape {
 		t := work(1)
 		t.on("heat_1")
-		t.run(20)
+		t.run(5)
+		t.r.ProbeQuality[0] = 2
+		t.run(1)
 		t.loseDryBulbs()
-		t.run(60)
 		t.off("heat_1")
+		t.run(60)
 		t.r.DryBulbValid = false
 		t.run(60)
 		return t
@@ -502,7 +509,8 @@ var cases = []struct {
 		t = work(1)
 		t.on("compressor", "blower")
 		t.run(170)
-		t.r.EMCValid = false // no humidity source is believed any more
+		t.r.EMCValid = false // no humidity source is believed any more, and that is told
+		t.event("alarm", 90, 1)
 		t.off("compressor")
 		t.run(1)
 		return t
@@ -734,17 +742,40 @@ var cases = []struct {
 		t.contact("high_pressure", true)
 		t.off("compressor")
 		t.run(1)
+		t.on("crankcase")
+		t.run(20)
+		t.contact("gas", true)
+		t.trip(8, true)
+		t.off("crankcase") // the fan may run
+		t.run(20)
+		t.on("blower")
+		t.run(1)
 		return t
 	}},
 	{"nothing starts with somebody inside", func() *tape {
 		t := work(1)
-		t.contact("inside_button", true)
-		t.on("heat_1")
+		t.contact("inside_button", true) // the fan runs on
 		t.run(1)
 		return t
 	}, func() *tape {
+		for i, name := range []string{"inside_button", "inhibit", "float"} {
+			t := latched(name, []int{7, 10, 9}[i])
+			t.contact("panel_reset", true)
+			t.event("trip_reset", int32([]int{7, 10, 9}[i]), 2)
+			t.trip([]int{7, 10, 9}[i], false)
+			t.run(1)
+			t.contact("panel_reset", false)
+			t.on("vent")
+			t.run(1)
+			if r := t.report(); r.Total > 0 {
+				return t
+			}
+		}
 		t := work(1)
-		t.contact("inside_button", true)
+		t.r.ContactValid &^= bit(testContacts, "inhibit") // a moment in which it cannot be read need not latch
+		t.allOff()
+		t.run(1)
+		t.r.ContactValid |= bit(testContacts, "inhibit")
 		t.on("vent")
 		t.run(1)
 		return t
@@ -792,9 +823,8 @@ var cases = []struct {
 		t.force("safe")
 		t.off("heat_1")
 		t.run(1)
-		t.trip(2, true) // the kiln was too hot, and nothing tells that it no longer is
-		t.loseDryBulbs()
-		t.r.DryBulbValid = false
+		t.probes(67.1)
+		t.trip(2, true) // it was too hot and nearly still is
 		t.run(60)
 		t.on("vent")
 		t.run(1)
@@ -918,9 +948,29 @@ var cases = []struct {
 			t.r.SetEMC -= 2.0 / 3600
 			t.run(1)
 		}
+		t.mode("hold")
+		t.run(1)
 		t.r.SetDryBulb -= 10 // towards safe there is no ramp
 		t.r.SetEMC += 4
 		t.run(1)
+		t.mode("work")
+		t.run(1)
+		for range 600 {
+			t.r.SetDryBulb -= 5.0 / 3600
+			t.r.SetEMC += 5.0 / 3600
+			t.run(1)
+		}
+		t = work(1, ramps(2, 1, 2))
+		for range 600 {
+			t.r.SetDryBulb += 2.0 / 3600
+			t.r.SetEMC -= 1.0 / 3600
+			t.run(1)
+		}
+		for range 600 { // towards safe, and an absence that adds to it
+			t.r.SetDryBulb -= 4.0 / 3600
+			t.r.SetEMC += 4.0 / 3600
+			t.run(1)
+		}
 		return t
 	}},
 	{"rate guard only gentles", func() *tape {
@@ -1037,6 +1087,8 @@ var cases = []struct {
 		t.contact("inside_button", true) // who pressed it knows why
 		t.mode("hold")
 		t.run(4000)
+		t.contact("inside_button", false)
+		t.run(3500)
 		return t
 	}},
 	{"changed files wait for a person", func() *tape {
@@ -1206,6 +1258,28 @@ func TestEachInvariantCatchesItsBreachAndSparesItsNeighbour(t *testing.T) {
 	require.Len(t, cases, len(invariants))
 }
 
+// latched is a kiln at work after a contact forbade, its rule tripped and the contact let go; all is off.
+func latched(contact string, rule int) *tape {
+	t := work(1)
+	t.allOff()
+	t.contact(contact, true)
+	t.trip(rule, true)
+	t.run(20)
+	t.contact(contact, false)
+	t.run(20)
+	return t
+}
+
+// ramps gives every stage these ramps.
+func ramps(dryBulb, down, up float64) func(*trace.Header) {
+	return func(h *trace.Header) {
+		for i := range h.Run.Stages {
+			s := &h.Run.Stages[i]
+			s.RampDryBulb, s.RampEMCDown, s.RampEMCUp = dryBulb, down, up
+		}
+	}
+}
+
 // breaches are further ways to break an invariant, one for each of its clauses.
 var breaches = []struct {
 	what, name string
@@ -1250,6 +1324,239 @@ var breaches = []struct {
 		t := work(1)
 		t.loseDryBulbs()
 		t.on("heat_1")
+		t.run(1)
+		return t
+	}},
+	{"heat kept for a minute blind", "heat needs a sound dry bulb", func() *tape {
+		t := work(1)
+		t.on("heat_1")
+		t.run(20)
+		t.loseDryBulbs()
+		t.run(1)
+		return t
+	}},
+	{"compressor kept for a moment blind", "compressor needs dry bulb and humidity", func() *tape {
+		t := work(1)
+		t.on("compressor", "blower")
+		t.run(700)
+		t.loseDryBulbs()
+		t.run(1)
+		return t
+	}},
+	{"fans on after the smoke is gone", "limit or fire stops heat", func() *tape {
+		t := work(1)
+		t.allOff()
+		t.contact("smoke", true)
+		t.trip(3, true)
+		t.run(10)
+		t.contact("smoke", false)
+		t.run(60)
+		t.on("fan_forward_1")
+		t.run(1)
+		return t
+	}},
+	{"vents on with the inhibit key", "nothing starts with somebody inside", func() *tape {
+		t := work(1)
+		t.allOff()
+		t.contact("inhibit", true)
+		t.on("vent")
+		t.run(1)
+		return t
+	}},
+	{"fans on with the key unreadable", "nothing starts with somebody inside", func() *tape {
+		t := work(1)
+		t.r.ContactValid &^= bit(testContacts, "inhibit")
+		t.run(1)
+		return t
+	}},
+	{"fan after the inside button, not reset", "nothing starts with somebody inside", func() *tape {
+		t := latched("inside_button", 7)
+		t.on("fan_forward_1")
+		t.run(1)
+		return t
+	}},
+	{"fan after the key was turned back, not reset", "nothing starts with somebody inside", func() *tape {
+		t := latched("inhibit", 10)
+		t.on("fan_forward_1")
+		t.run(1)
+		return t
+	}},
+	{"fan with water at the float", "refrigerant and water faults stop the compressor", func() *tape {
+		t := work(1)
+		t.contact("float", true)
+		t.run(1)
+		return t
+	}},
+	{"vent after the water is gone, not reset", "refrigerant and water faults stop the compressor", func() *tape {
+		t := latched("float", 9)
+		t.on("vent")
+		t.run(1)
+		return t
+	}},
+	{"heat in a leak of refrigerant", "refrigerant and water faults stop the compressor", func() *tape {
+		t := work(1)
+		t.on("heat_1")
+		t.run(20)
+		t.contact("gas", true)
+		t.trip(8, true)
+		t.run(1)
+		return t
+	}},
+	{"spray in a leak of refrigerant", "refrigerant and water faults stop the compressor", func() *tape {
+		t := work(4)
+		t.on("spray")
+		t.run(20)
+		t.contact("gas", true)
+		t.trip(8, true)
+		t.run(1)
+		return t
+	}},
+	{"crankcase heat after a leak, reset by the panel alone", "refrigerant and water faults stop the compressor", func() *tape {
+		t := latched("gas", 8)
+		t.contact("panel_reset", true)
+		t.run(2)
+		t.on("crankcase")
+		t.run(1)
+		return t
+	}},
+	{"a technician's trip lost at a restart after a press of the panel's reset", "trips latch", func() *tape {
+		t := latched("gas", 8)
+		t.contact("panel_reset", true)
+		t.run(2)
+		t.contact("panel_reset", false)
+		t.reboot(time.Minute)
+		t.trip(8, false)
+		t.run(1)
+		return t
+	}},
+	{"vent open when forced safe and warmer than set", "forced levels hold", func() *tape {
+		t := work(1)
+		t.on("vent")
+		t.run(90)
+		t.probes(60)
+		t.force("safe")
+		t.run(1)
+		return t
+	}},
+	{"vent open after it was too hot and is no more", "forced levels hold", func() *tape {
+		t := work(1)
+		t.on("vent")
+		t.run(90)
+		t.probes(66.9)
+		t.trip(2, true)
+		t.force("safe")
+		t.run(1)
+		return t
+	}},
+	{"vent open when forced safe with no dry bulb", "forced levels hold", func() *tape {
+		t := work(1)
+		t.on("vent")
+		t.run(90)
+		t.trip(2, true)
+		t.loseDryBulbs()
+		t.force("safe")
+		t.run(1)
+		return t
+	}},
+	{"faster than its own stage", "set points ramp", func() *tape {
+		t := work(1, ramps(2, 1, 2))
+		t.r.SetDryBulb = 43
+		t.run(1)
+		for range 60 {
+			t.r.SetDryBulb += 2.2 / 3600
+			t.run(1)
+		}
+		return t
+	}},
+	{"EMC falls faster than its own stage", "set points ramp", func() *tape {
+		t := work(1, ramps(2, 1, 2))
+		for range 600 {
+			t.r.SetEMC -= 1.1 / 3600
+			t.run(1)
+		}
+		return t
+	}},
+	{"dry bulb falls at once at work", "set points ramp", func() *tape {
+		t := work(1)
+		t.r.SetDryBulb -= 0.1
+		t.run(1)
+		return t
+	}},
+	{"EMC rises at once at work", "set points ramp", func() *tape {
+		t := work(1, ramps(2, 1, 2))
+		t.r.SetEMC += 0.1
+		t.run(1)
+		return t
+	}},
+	{"untold after the door was shut again", "hold is told", func() *tape {
+		t := work(1)
+		t.allOff()
+		t.contact("door", true)
+		t.mode("hold")
+		t.run(600)
+		t.contact("door", false)
+		t.run(3700)
+		return t
+	}},
+	{"held for a contact that nobody can read", "hold is told", func() *tape {
+		t := work(1)
+		t.allOff()
+		t.r.ContactValid &^= bit(testContacts, "door")
+		t.mode("hold")
+		t.run(3700)
+		return t
+	}},
+	{"untold once the alarm has gone", "hold is told", func() *tape {
+		t := work(1)
+		t.event("alarm", 80, 1)
+		t.mode("hold")
+		t.run(600)
+		t.event("alarm_clear", 80, 0)
+		t.run(3700)
+		return t
+	}},
+	{"switched off because the air is no longer believed, for no reason that shows", "compressor runs its minimum", func() *tape {
+		t := work(1)
+		t.on("compressor", "blower")
+		t.run(170)
+		t.off("compressor")
+		t.r.EMCValid = false
+		t.run(1)
+		return t
+	}},
+	{"switched off by a veto for nothing", "compressor runs its minimum", func() *tape {
+		t := work(1)
+		t.on("compressor", "blower")
+		t.run(170)
+		t.off("compressor")
+		t.r.Vetoed |= bit(testOutputs, "compressor")
+		t.run(1)
+		return t
+	}},
+	{"switched off under a trip that has long been there", "compressor runs its minimum", func() *tape {
+		t := work(1)
+		t.trip(4, true)
+		t.on("compressor", "blower")
+		t.run(170)
+		t.off("compressor")
+		t.run(1)
+		return t
+	}},
+	{"switched off since no set point is active", "compressor runs its minimum", func() *tape {
+		t := work(1)
+		t.on("compressor", "blower")
+		t.run(170)
+		t.off("compressor")
+		t.r.SetActive = false
+		t.run(1)
+		return t
+	}},
+	{"heat pulses on one dry bulb are a duty, spray pulses are not", "outputs keep their intervals", func() *tape {
+		t := work(4)
+		t.r.ProbeQuality[1] = 2
+		t.on("spray")
+		t.run(3)
+		t.off("spray")
 		t.run(1)
 		return t
 	}},

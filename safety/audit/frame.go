@@ -38,10 +38,12 @@ type frame struct {
 	proven, clear            set // contacts read as active; read as not active
 	forced, mode, kind       uint8
 	prevMode, prevForced     uint8
+	prevTrips                uint64
 
 	dryBulbs             int // valid probes
 	hottest, coldest     float64
 	lone                 bool // no two dry bulbs agree within 3 K
+	missing              bool // a probe of the air does not measure
 	cores                int
 	coldestCore          float64
 	humid                bool // a humidity or wet-bulb probe is valid
@@ -136,9 +138,10 @@ func (f *frame) time(c *Checker) {
 
 func (f *frame) air(c *Checker) {
 	r, h := f.r, &c.h
-	f.dryBulbs, f.hottest, f.coldest, f.lone = 0, 0, 0, true
+	f.dryBulbs, f.hottest, f.coldest, f.lone, f.missing = 0, 0, 0, true, false
 	for _, i := range h.dryBulb {
 		if !f.measured(h, i) {
+			f.missing = true
 			continue
 		}
 		v := r.Probe[i]
@@ -156,11 +159,11 @@ func (f *frame) air(c *Checker) {
 		f.lone = !f.pair(h)
 	}
 	f.humid = false
-	for _, i := range h.humidity {
-		f.humid = f.humid || f.measured(h, i)
-	}
-	for _, i := range h.wetBulb {
-		f.humid = f.humid || f.measured(h, i)
+	for _, list := range [...][]uint8{h.humidity, h.wetBulb} {
+		for _, i := range list {
+			ok := f.measured(h, i)
+			f.humid, f.missing = f.humid || ok, f.missing || !ok
+		}
 	}
 	f.cores, f.coldestCore = 0, 0
 	for _, i := range h.core {
@@ -246,9 +249,13 @@ func (f *frame) events(c *Checker) {
 			f.weighed = true
 		case eventAlarm:
 			f.alarmed = true
-			c.m.alarms[uint8(e.A)] = true
+			c.m.alarm(uint8(e.A), true)
 		case eventAlarmClear:
-			c.m.alarms[uint8(e.A)] = false
+			c.m.alarm(uint8(e.A), false)
+		case eventResetGranted:
+			if e.A >= 0 && e.A < 64 {
+				c.m.grantAt[e.A] = f.age
+			}
 		case eventTripReset:
 			if e.A >= 0 && e.A < 64 {
 				f.resets |= 1 << e.A
@@ -272,17 +279,36 @@ func (f *frame) told(verb int, d time.Duration) bool {
 	return f.accepted[verb] >= f.age-d || f.owed>>verb&1 != 0
 }
 
-// danger works out whether something in this tick may switch an output off at once, minimum times or not.
+// danger works out whether something in this tick may switch an output off at once, minimum times or not. What readings
+// and contacts show counts. Of what controller and gate say of themselves only what is new does: a trip or a forced level
+// that comes (its cause may be in no record: memory that is damaged, outputs that cannot be written), a mode that changes;
+// and that the air is not believed only while its probes are lost or disagree or an alarm says why.
 func (f *frame) danger(c *Checker) {
 	f.hazardBefore = f.hazard && !f.newBoot
-	lost := c.h.wired&(airflow|mains)&^f.proven != 0
-	f.hazard = lost || f.forced != forcedNone || f.r.Trips != 0 ||
+	r := f.r
+	lost := c.h.wired&(airflow|mains)&^f.proven != 0 ||
 		f.forbids(c, eStop|door|highLimit|highPressure|lowPressure|smoke|gas|float|insideButton|inhibit) ||
-		f.dryBulbs == 0 || !f.humid || !f.r.DryBulbValid || !f.r.EMCValid || !f.r.SetActive || f.mode != modeWork && f.mode != modeHold ||
-		c.header.Limits.DryBulbMax > 0 && f.hottest > c.header.Limits.DryBulbMax-1
+		f.dryBulbs == 0 || !f.humid || c.header.Limits.DryBulbMax > 0 && f.hottest > c.header.Limits.DryBulbMax-1
+	tripped := r.Trips&^f.prevTrips != 0 || f.forced != f.prevForced && f.forced != forcedNone
+	moded := f.mode != f.prevMode || f.mode == modeService
+	doubted := (!r.DryBulbValid || !r.EMCValid) && (f.lone || f.missing || c.m.told.on > 0)
+	f.hazard = lost || tripped || moded || doubted
+	f.prevTrips = r.Trips
 }
 
-// safe tells that an output which fell in this tick fell for safety: the gate took it, or something is wrong.
-func (f *frame) safe(output set) bool {
-	return f.hazard || f.hazardBefore || f.vetoed&output != 0
+// safe tells that an output which fell in this tick fell for safety: something is wrong now, or was in the tick before, or
+// with this output.
+func (f *frame) safe(c *Checker, output set) bool {
+	wired := c.h.wired
+	switch {
+	case f.hazard || f.hazardBefore || output&f.was&f.readKnown&^f.readOn != 0:
+		return true
+	case f.vetoed.has(output) && f.alarmed: // for what no record holds, as a current; and told in the same tick
+		return true
+	case output&heat != 0: // a duty on one dry bulb, or while vents hang open
+		return f.lone || wired.has(ventShut) && !f.on.has(vent) && !f.proves(ventShut)
+	case output == spray:
+		return wired.has(waterSupply) && !f.proves(waterSupply)
+	}
+	return false
 }

@@ -21,6 +21,7 @@ const (
 	airForHeat             = 10 * time.Second // since air was last proven to move
 	airForCompressor       = 30 * time.Second
 	heatMargin             = 1.0  // K, between the hottest dry bulb and dry_bulb_max while heat is on
+	stillHot               = 5.0  // K under dry_bulb_max: a kiln that was too hot is so no more; a choice, no source
 	dutyAlone              = 0.30 // of an hour: heat on a single dry bulb, and vents in vent-dry
 	ventDryBelow           = 20.0 // percent, control moisture
 	emcLow, emcHigh        = 3.0, 24.0
@@ -62,10 +63,10 @@ var invariants = []invariant{
 	{"fan directions exclusive", "no fan group has both directions on, applied or after being read back", fanDirections},
 	{"fans coast before they turn", "both directions off for the coast-down, at least 60 s, before a change of direction", fansCoast},
 	{"heat needs airflow", "heat is on only if air was proven to move within 10 s", heatNeedsAir},
-	{"heat needs a sound dry bulb", "heat needs a valid dry bulb 1 K under the limit; kept for 60 s without one, never raised", heatNeedsDryBulb},
+	{"heat needs a sound dry bulb", "heat needs a valid dry bulb, and every one 1 K under the limit", heatNeedsDryBulb},
 	{"heat on one dry bulb is capped", "without a second dry bulb within 3 K heat is on for at most 30 % of an hour", heatAlone},
 	{"compressor needs airflow", "air over load and evaporator proven within 30 s", compressorNeedsAir},
-	{"compressor needs dry bulb and humidity", "kept for 60 s without a valid dry bulb or humidity source, never started", compressorNeedsProbes},
+	{"compressor needs dry bulb and humidity", "off in the same tick without a valid dry bulb; kept for 60 s without a humidity source, never started", compressorNeedsProbes},
 	{"compressor rests before a start", "off for its rest, at least 300 s, and after every start of the program", compressorRests},
 	{"compressor runs its minimum", "once started it runs its minimum time, unless switched off for safety", compressorRuns},
 	{"compressor starts an hour", "at most 6 starts, or what the kiln file says, in any hour", compressorStarts},
@@ -73,26 +74,26 @@ var invariants = []invariant{
 	{"heat and vent exclusive", "never both, except in vent-dry: under 20 %, outdoors drier, at most 30 % of an hour", heatAndVent},
 	{"spray and compressor exclusive", "never both", sprayAndCompressor},
 	{"spray with heat needs airflow", "never both without air proven within 10 s", sprayWithHeat},
-	{"outputs keep their intervals", "vents 60 s, spray 5 s, contactors 10 s between changes, unless switched off for safety spray where no fan moves, heat for an open vent", intervals},
+	{"outputs keep their intervals", "vents 60 s, spray 5 s, contactors 10 s between changes, unless switched off for safety, spray where no fan moves, heat for an open vent", intervals},
 
 	{"emergency stop stops all", "all off in the same tick, until it was reset at the panel", emergencyStop},
 	{"stop waits for a word", "after an emergency stop nothing that moves starts before a person confirms", stopWaits},
 	{"door stops what moves", "open door: fans, heat, compressor, spray off in the same tick", doorStops},
 	{"door is warned before a restart", "nothing starts before the door was shut 10 s with the sounder on", doorWarned},
-	{"limit or fire stops heat", "heat off in the same tick and until reset at the panel; smoke stops all", limitStops},
-	{"refrigerant and water faults stop the compressor", "high or low pressure, gas, float: compressor off", refrigerantStops},
-	{"nothing starts with somebody inside", "inside button or inhibit key: no fan, heat, compressor or spray starts", nobodyInside},
+	{"limit or fire stops heat", "heat off, after smoke all off, in the same tick and until reset at the panel", limitStops},
+	{"refrigerant and water faults stop the compressor", "high or low pressure: compressor off; gas: heat, spray and crankcase heat too, float: all, until reset", refrigerantStops},
+	{"nothing starts with somebody inside", "inside button or inhibit key: all off in the same tick and until reset at the panel", nobodyInside},
 	{"mains lost stops what moves", "without proven mains, fans, heat, compressor and spray are off", mainsLost},
 	{"too hot stops heat and compressor", "dry bulb above dry_bulb_max: heat, compressor and spray off", tooHot},
-	{"forced levels hold", "safe: heat, spray, compressor off, no fan starts, vents shut unless hot; off: all off", forcedHold},
-	{"trips latch", "a latched trip goes only by its reset, at the panel where that is asked, and survives a restart, if only as the trip for a lost record", tripsLatch},
+	{"forced levels hold", "safe: heat, spray, compressor off, no fan starts, vents shut unless it was and is too hot; off: all off", forcedHold},
+	{"trips latch", "a latched trip goes only by its reset, at the panel where that is asked, a technician's by a person's order too, and survives a restart, if only as the trip for a lost record", tripsLatch},
 	{"nothing moves at the start", "only the sounder, and that in the last 10 s, before the start-up delay is over", startQuiet},
 	{"heartbeat toggles", "it changes at least every 3 s once started, unless all is forced off", heartbeatToggles},
 	{"service one output at a time", "with the key, for at most 15 min, with the air that it needs, and only fans above 45 C", service},
 
 	{"set points within limits", "dry bulb under every limit of kiln and wood, EMC 3 to 24", setWithin},
 	{"green wood is kept cool", "while a lot is above fibre saturation the set point is at most its green limit", greenCool},
-	{"set points ramp", "dry bulb rises and EMC falls no faster than the ramps, or starts from what is measured", setRamps},
+	{"set points ramp", "no faster than their stage's ramps, or from what is measured; at work towards safe no faster than twice those", setRamps},
 	{"rate guard only gentles", "its bias is never negative, EMC is then at or above the stage's, and it ends under 20 %", guardGentles},
 	{"last dry stage ends", "its EMC, as in the plan and as run, is at least 1.5 points under the target", lastDryEnds},
 	{"stages in order", "never back without an operator, never two at once", stagesInOrder},
@@ -154,13 +155,16 @@ type memory struct {
 	}
 	limit latch
 	fire  latch
-	shut  struct {
+	// Contacts that forbid until somebody resets what they latched.
+	inside, inhibit, gas, float latch
+	shut                        struct {
 		shutSince, sounded time.Duration
 		open, waiting      bool
 	}
 	trips   uint64
 	tripAt  [64]time.Duration
 	resetAt [64]time.Duration
+	grantAt [64]time.Duration // somebody's reset was accepted
 	panelAt time.Duration
 	beat    struct {
 		at time.Duration
@@ -181,8 +185,9 @@ type memory struct {
 		at    time.Duration
 	}
 	told struct {
-		in, before     bool // held; since before the trace begins
-		since, alarmed time.Duration
+		in, before bool // held; since before the trace begins
+		since      time.Duration
+		on         int // alarms that are told now
 	}
 	exposure struct {
 		own, before, gap time.Duration
@@ -208,32 +213,44 @@ type memory struct {
 
 func (m *memory) begin() {
 	m.bootOrder = true
-	m.stop.since, m.limit.since, m.fire.since = never, never, never
-	m.panelAt, m.weighed, m.wetted, m.told.alarmed, m.hold.at = never, never, never, never, never
+	for _, l := range [...]*latch{&m.stop, &m.limit, &m.fire, &m.inside, &m.inhibit, &m.gas, &m.float} {
+		l.since = never
+	}
+	m.panelAt, m.weighed, m.wetted, m.hold.at = never, never, never, never
 	for i := range m.resetAt {
-		m.resetAt[i] = never
+		m.resetAt[i], m.grantAt[i] = never, never
 	}
 	for i := range m.start.ages {
 		m.start.ages[i] = never
 	}
 }
 
+// alarm notes that one is told, or no more.
+func (m *memory) alarm(rule uint8, on bool) {
+	if was := m.alarms[rule]; was != on {
+		m.alarms[rule] = on
+		if m.told.on++; was {
+			m.told.on -= 2
+		}
+	}
+}
+
 // rename carries latched trips from one table of rules to another, by name.
 func (m *memory) rename(old, new []trace.Rule) {
 	var trips uint64
-	var at, reset [64]time.Duration
+	var at, reset, grant [64]time.Duration
 	for i := range reset {
-		reset[i] = never
+		reset[i], grant[i] = never, never
 	}
 	for _, o := range old {
 		for _, n := range new {
 			if o.Name == n.Name && o.ID < 64 && n.ID < 64 {
 				trips |= m.trips >> o.ID & 1 << n.ID
-				at[n.ID], reset[n.ID] = m.tripAt[o.ID], m.resetAt[o.ID]
+				at[n.ID], reset[n.ID], grant[n.ID] = m.tripAt[o.ID], m.resetAt[o.ID], m.grantAt[o.ID]
 			}
 		}
 	}
-	m.trips, m.tripAt, m.resetAt = trips, at, reset
+	m.trips, m.tripAt, m.resetAt, m.grantAt = trips, at, reset, grant
 }
 
 // hour sums up durations over the last hour, in minutes.

@@ -45,7 +45,7 @@ const (
 
 // Contacts as headers name them.
 var contactNames = []string{"airflow", "blower_airflow", "e_stop", "door", "high_limit", "high_pressure", "low_pressure",
-	"smoke", "gas", "float", "mains", "inside_button", "inhibit", "panel_reset", "panel_key"}
+	"smoke", "gas", "float", "mains", "inside_button", "inhibit", "panel_reset", "panel_key", "vent_open", "vent_shut", "water_supply"}
 
 const (
 	airflow set = 1 << iota
@@ -63,6 +63,9 @@ const (
 	inhibit
 	panelReset
 	panelKey
+	ventOpen
+	ventShut
+	waterSupply
 )
 
 // Modes, forced levels, stage kinds, verbs and event kinds as headers name them. The first of each list is what an
@@ -72,7 +75,7 @@ var (
 	forcedNames = []string{"unknown", "none", "safe", "off"}
 	kindNames   = []string{"unknown", "preheat", "dry", "equalize", "condition", "heat", "cool"}
 	verbNames   = []string{"unknown", "start", "end", "hold", "resume", "advance", "back", "confirm", "weigh"}
-	eventNames  = []string{"unknown", "command", "stage", "weigh", "alarm", "alarm_clear", "trip_reset", "start", "end", "confirmed"}
+	eventNames  = []string{"unknown", "command", "stage", "weigh", "alarm", "alarm_clear", "trip_reset", "start", "end", "confirmed", "reset_granted"}
 	// What a person confirms, of that which invariants speak of.
 	matterNames = []string{"unknown", "stop", "files"}
 )
@@ -122,6 +125,7 @@ const (
 	eventStart
 	eventEnd
 	eventConfirmed
+	eventResetGranted
 )
 
 const (
@@ -197,6 +201,7 @@ type tables struct {
 	verbs             enum
 	events            enum
 	matters           enum
+	grants            bool // the header names the event of a granted reset
 	anyVerb           bool // the header names no verbs: any accepted command may have been any
 	anyMatter         bool // the header names no matters: a confirmation was one of all
 
@@ -207,9 +212,11 @@ type tables struct {
 	probes                                []bounds
 	powerOn                               []float64 // what each probe gives before it has measured, in its own unit
 	stopRules, limitRules, fireRules      uint64    // by id
+	gasRules, floatRules, insideRules     uint64    // by id
+	inhibitRules                          uint64    // by id
 	hotRules                              uint64    // by id: the kiln was too hot
 	recordRules                           uint64    // by id: the record of trips was lost
-	latched, atPanel                      uint64    // by id
+	latched, atPanel, byTechnician        uint64    // by id
 	lots                                  int
 	stages                                []trace.Stage
 	stageKind                             []uint8
@@ -248,6 +255,7 @@ func resolve(h *trace.Header) tables {
 		matters: newEnum(h.Matters, matterNames), anyMatter: len(h.Matters) == 0,
 		qualities: len(h.Qualities), valid: 255, lastDry: -1,
 	}
+	t.grants = slices.Contains(h.EventKinds, eventNames[eventResetGranted])
 	t.fitted = t.outputs.set(h.OutputsFitted, 1<<len(outputNames)-1)
 	t.readBack = t.outputs.set(h.OutputsReadBack, t.fitted)
 	t.wired = t.contacts.set(h.ContactsFitted, 1<<len(contactNames)-1)
@@ -310,6 +318,9 @@ func (t *tables) rules(h *trace.Header) {
 		if r.Clears == "panel" || r.Clears == "technician" {
 			t.atPanel |= bit
 		}
+		if r.Clears == "technician" {
+			t.byTechnician |= bit
+		}
 		switch {
 		case contains(r.Name, "e_stop", "emergency_stop", "estop"):
 			t.stopRules |= bit
@@ -317,6 +328,14 @@ func (t *tables) rules(h *trace.Header) {
 			t.limitRules |= bit
 		case contains(r.Name, "smoke", "fire"):
 			t.fireRules |= bit
+		case contains(r.Name, "inside"):
+			t.insideRules |= bit
+		case contains(r.Name, "inhibit"):
+			t.inhibitRules |= bit
+		case contains(r.Name, "gas"):
+			t.gasRules |= bit
+		case contains(r.Name, "water_on_floor", "float"):
+			t.floatRules |= bit
 		}
 		if contains(r.Name, "high_limit", "too_high") {
 			t.hotRules |= bit

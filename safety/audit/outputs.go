@@ -237,10 +237,8 @@ func heatNeedsDryBulb(c *Checker) {
 	c.tested()
 	limit := c.header.Limits.DryBulbMax
 	switch {
-	case f.dryBulbs == 0 && f.rising&heat != 0:
-		c.fail("no heat started without a valid dry bulb", "%s started", (f.rising & heat).list(outputNames))
-	case f.dryBulbs == 0 && f.now-f.lastDry > rideThrough+slack:
-		c.fail("heat off 60 s after the last valid dry bulb", "%s on after %v", (f.on & heat).list(outputNames), f.now-f.lastDry)
+	case f.dryBulbs == 0:
+		c.fail("no heat without a valid dry bulb", "%s on", (f.on & heat).list(outputNames))
 	case f.dryBulbs > 0 && limit > 0 && f.hottest >= limit-heatMargin:
 		c.fail("a dry bulb 1 K under the limit", "%s on at %.2f C, limit %.2f C", (f.on & heat).list(outputNames), f.hottest, limit)
 	}
@@ -281,10 +279,10 @@ func compressorNeedsProbes(c *Checker) {
 	}
 	c.tested()
 	switch {
-	case (f.dryBulbs == 0 || !f.humid) && f.rising.has(compressor):
-		c.fail("no start without dry bulb and humidity", "compressor started, %d dry bulbs valid, humidity valid: %t", f.dryBulbs, f.humid)
-	case f.now-f.lastDry > rideThrough+slack:
-		c.fail("off 60 s after the last valid dry bulb", "compressor on after %v", f.now-f.lastDry)
+	case f.dryBulbs == 0:
+		c.fail("off without a valid dry bulb", "compressor on")
+	case !f.humid && f.rising.has(compressor):
+		c.fail("no start without humidity", "compressor started, no humidity source valid")
 	case f.now-f.lastHumid > rideThrough+slack:
 		c.fail("off 60 s after the last valid humidity", "compressor on after %v", f.now-f.lastHumid)
 	}
@@ -321,7 +319,7 @@ func compressorRuns(c *Checker) {
 		return
 	}
 	c.tested()
-	if ran := f.age - m.onSince; ran < time.Duration(c.h.minOn)-slack && !f.safe(compressor) && !compressorMust(c) {
+	if ran := f.age - m.onSince; ran < time.Duration(c.h.minOn)-slack && !f.safe(c, compressor) && !compressorMust(c) {
 		c.fail("its minimum time on", "switched off after %v with nothing wrong", ran)
 	}
 }
@@ -478,7 +476,7 @@ func intervals(c *Checker) {
 			every = c.h.sprayEvery
 		}
 		c.tested()
-		forSafety := f.falling.has(o) && f.safe(o) || o == vent && f.forced != forcedNone
+		forSafety := f.falling.has(o) && f.safe(c, o) || o == vent && f.forced != forcedNone
 		// Nobody sprays into air that no fan moves. Vent-dry may end at any time, and heat gives way to an open vent at once.
 		forSafety = forSafety || f.falling.has(o) && o == spray && f.was&fans == 0
 		forSafety = forSafety || f.falling.has(o) && o&heat != 0 && f.was.has(vent) && !f.r.VentDry

@@ -57,19 +57,42 @@ func setRamps(c *Checker) {
 		if f.newBoot && c.header.TailLost {
 			hours = lostTail.Hours()
 		}
-		l := &c.header.Limits
-		// After an interruption ramps start from what is measured: asking for no more than is there already is no jump.
-		up, down := l.RampDryBulb*hours+tiny, l.RampEMC*hours+tiny
-		if l.RampDryBulb > 0 && r.SetDryBulb > m.dryBulb+up && !(r.DryBulbValid && r.SetDryBulb <= r.DryBulb+0.1+up) {
-			c.fail("a ramp", "dry-bulb set point from %.3f C to %.3f C in %v, dry bulb %.2f C, at most %.1f K/h",
-				m.dryBulb, r.SetDryBulb, f.dt, r.DryBulb, l.RampDryBulb)
+		dryBulb, down, up := c.header.Limits.RampDryBulb, c.header.Limits.RampEMC, 0.0
+		if int(r.Stage) < len(c.h.stages) {
+			stage := &c.h.stages[r.Stage]
+			dryBulb, down, up = rampOf(stage.RampDryBulb, dryBulb), rampOf(stage.RampEMCDown, down), stage.RampEMCUp
 		}
-		if l.RampEMC > 0 && r.SetEMC < m.emc-down && !(r.EMCValid && r.SetEMC >= r.EMC-0.1-down) {
-			c.fail("a ramp", "EMC set point from %.3f %% to %.3f %% in %v, EMC %.2f %%, at most %.1f %%/h",
-				m.emc, r.SetEMC, f.dt, r.EMC, l.RampEMC)
+		// After an interruption ramps start from what is measured: asking for no more than is there already is no jump.
+		step := dryBulb*hours + tiny
+		if dryBulb > 0 && r.SetDryBulb > m.dryBulb+step && !(r.DryBulbValid && r.SetDryBulb <= r.DryBulb+0.1+step) {
+			c.fail("a ramp", "dry-bulb set point from %.4f C to %.4f C in %v, dry bulb %.2f C, at most %.1f K/h",
+				m.dryBulb, r.SetDryBulb, f.dt, r.DryBulb, dryBulb)
+		}
+		if fall := down*hours + tiny; down > 0 && r.SetEMC < m.emc-fall && !(r.EMCValid && r.SetEMC >= r.EMC-0.1-fall) {
+			c.fail("a ramp", "EMC set point from %.4f %% to %.4f %% in %v, EMC %.2f %%, at most %.1f %%/h",
+				m.emc, r.SetEMC, f.dt, r.EMC, down)
+		}
+		// Towards safe they may go faster; but in a kiln at work they do not jump, and an absence that makes the air gentler
+		// adds no more than a ramp to the ramp.
+		p := &c.prev
+		steady := f.mode == modeWork && f.prevMode == modeWork && f.forced == forcedNone && f.prevForced == forcedNone &&
+			!f.newBoot && r.DryBulbValid && r.EMCValid && p.DryBulbValid && p.EMCValid
+		if steady && dryBulb > 0 && r.SetDryBulb < m.dryBulb-2*step {
+			c.fail("a ramp", "dry-bulb set point from %.4f C to %.4f C in %v at work, at most %.1f K/h", m.dryBulb, r.SetDryBulb, f.dt, 2*dryBulb)
+		}
+		if steady && up > 0 && r.SetEMC > m.emc+2*up*hours+tiny {
+			c.fail("a ramp", "EMC set point from %.4f %% to %.4f %% in %v at work, at most %.1f %%/h", m.emc, r.SetEMC, f.dt, 2*up)
 		}
 	}
 	m.dryBulb, m.emc, m.has, m.run = r.SetDryBulb, r.SetEMC, true, r.RunID
+}
+
+// rampOf gives a stage's ramp, or where it tells none the greatest of any, which holds in any case.
+func rampOf(stage, most float64) float64 {
+	if stage <= 0 || most > 0 && stage > most {
+		return most
+	}
+	return stage
 }
 
 func guardGentles(c *Checker) {
@@ -261,10 +284,6 @@ func holdObeyed(c *Checker) {
 
 func holdIsTold(c *Checker) {
 	f, m := &c.f, &c.m.told
-	// A latched trip is told by what it does; who turned the inhibit key, opened the door or pressed a button knows why.
-	if f.alarmed || f.r.Trips != 0 || f.forbids(c, inhibit|door|eStop|insideButton) {
-		m.alarmed = f.age
-	}
 	if f.mode != modeHold {
 		m.in = false
 		return
@@ -272,19 +291,18 @@ func holdIsTold(c *Checker) {
 	if !m.in {
 		m.in, m.since, m.before = true, f.age, f.midway
 	}
-	if f.age-m.since <= holdTold || m.before { // what was told before the trace begins is not in it
+	// A latched trip is told by what it does; who turned the inhibit key, opened the door or pressed a button knows why. All
+	// of that excuses a hold while it lasts and no longer.
+	if f.alarmed || f.r.Trips != 0 || f.proves(inhibit|door|eStop|insideButton) || c.m.hold.asked || c.h.anyVerb && f.told(verbHold, holdTold) || c.m.told.on > 0 {
+		m.since = f.age
+	}
+	if m.before { // what was told before the trace begins is not in it
 		return
 	}
 	c.tested()
-	if m.alarmed >= m.since-holdTold || f.accepted[verbHold] >= m.since-holdTold || c.m.hold.asked {
-		return
+	if f.age-m.since > holdTold {
+		c.fail("an alarm, or an operator's hold", "held for %v without", f.age-m.since)
 	}
-	for _, on := range c.m.alarms {
-		if on {
-			return
-		}
-	}
-	c.fail("an alarm, or an operator's hold", "held for %v", f.age-m.since)
 }
 
 func changedWait(c *Checker) {

@@ -100,28 +100,48 @@ func limitStops(c *Checker) {
 		c.fail("heat off until reset at the panel", "%s on after limit or fire", (left & heat).list(outputNames))
 	case fire && left != 0:
 		c.fail("all off", "%s on with smoke told or the detector unreadable", left.list(outputNames))
+	case onFire && left != 0:
+		c.fail("all off until reset at the panel", "%s on after smoke, not reset", left.list(outputNames))
 	}
+}
+
+// stands tells that a contact forbids now, or has and was not yet reset. One that cannot be read forbids while that
+// lasts, and need not latch.
+func (l *latch) stands(c *Checker, contact set, rules uint64) bool {
+	f := &c.f
+	return l.step(f, c, f.proves(contact), f.resets != 0 && (rules == 0 || f.resets&rules != 0)) || f.forbids(c, contact)
 }
 
 func refrigerantStops(c *Checker) {
 	f := &c.f
-	if !f.forbids(c, highPressure|lowPressure|gas|float) {
+	pressure := f.forbids(c, highPressure|lowPressure)
+	leak, water := c.m.gas.stands(c, gas, c.h.gasRules), c.m.float.stands(c, float, c.h.floatRules)
+	if !pressure && !leak && !water {
 		return
 	}
 	c.tested()
-	if f.on.has(compressor) {
-		c.fail("compressor off", "on with %s active or unreadable", (c.h.wired & (highPressure | lowPressure | gas | float) &^ f.clear).list(contactNames))
+	switch left := f.on &^ signals; {
+	case water && left != 0:
+		c.fail("all off until reset at the panel", "%s on with water at the float, or it unreadable, or not reset", left.list(outputNames))
+	case leak && left&gasStops != 0:
+		c.fail("compressor, heat, spray and crankcase heat off until reset", "%s on with refrigerant told, or its detector unreadable, or not reset", (left & gasStops).list(outputNames))
+	case pressure && left.has(compressor):
+		c.fail("compressor off", "on with %s active or unreadable", (c.h.wired & (highPressure | lowPressure) &^ f.clear).list(contactNames))
 	}
 }
 
+// gasStops is what must be off in a leak of refrigerant that may burn; fans may dilute it.
+const gasStops = compressor | heat | spray | crankcase
+
 func nobodyInside(c *Checker) {
 	f := &c.f
-	if !f.forbids(c, insideButton|inhibit) {
+	button, key := c.m.inside.stands(c, insideButton, c.h.insideRules), c.m.inhibit.stands(c, inhibit, c.h.inhibitRules)
+	if !button && !key {
 		return
 	}
 	c.tested()
-	if start := f.rising & movers; start != 0 {
-		c.fail("nothing started", "%s started", start.list(outputNames))
+	if left := f.on &^ signals; left != 0 {
+		c.fail("all off until reset at the panel", "%s on with the inside button or the inhibit key active, unreadable or not reset", left.list(outputNames))
 	}
 }
 
@@ -162,11 +182,18 @@ func forcedHold(c *Checker) {
 		c.fail("heat, spray, compressor off", "%s on", (left & (heat | spray | compressor)).list(outputNames))
 	case f.rising&fans != 0:
 		c.fail("no fan starts", "%s started", (f.rising & fans).list(outputNames))
-	case left.has(vent) && f.dryBulbs == 0 && f.r.Trips&c.h.hotRules != 0:
-		// It was too hot and nothing tells that it no longer is.
-	case left.has(vent) && !(f.dryBulbs > 0 && (f.hottest > c.header.Limits.DryBulbMax-5 || f.r.SetActive && f.hottest > f.r.SetDryBulb)):
-		c.fail("vents shut unless it is hot", "vent open at %.2f C", f.hottest)
+	case left.has(vent) && !overheated(c):
+		c.fail("vents shut unless it is too hot", "vent open at %.2f C, dry bulbs valid: %d", f.hottest, f.dryBulbs)
 	}
+}
+
+// overheated tells that it was too hot and still is nearly so: the one case in which vents are open in the safe state. With
+// no dry bulb nothing tells that it is not a fire.
+func overheated(c *Checker) bool {
+	f := &c.f
+	limit := c.header.Limits.DryBulbMax
+	was := f.r.Trips&c.h.hotRules != 0 || f.forbids(c, highLimit) || f.hottest > limit
+	return was && f.dryBulbs > 0 && f.hottest > limit-stillHot
 }
 
 func tripsLatch(c *Checker) {
@@ -193,14 +220,17 @@ func tripsLatch(c *Checker) {
 		switch {
 		case f.newBoot && f.endAge-m.tripAt[id] < saveGrace:
 			// It acts first and is saved next: a crash in between may forget it.
-		case f.newBoot && m.panelAt >= f.endAge-resetUntold:
-			// The record without it is saved first and the reset told next: a crash in between may leave it untold.
+		case f.newBoot && m.panelAt >= f.endAge-resetUntold && (c.h.byTechnician>>id&1 == 0 || m.grantAt[id] >= f.endAge-resetUntold):
+			// The record without it is saved first and the reset told next: a crash in between may leave it untold. What only a
+			// technician may clear no press of the panel's reset explains: an order was granted as well.
 		case f.newBoot && trips&c.h.recordRules != 0:
 			// The record of trips could not be read, and that is a trip itself, which a person must reset.
 		case m.resetAt[id] < f.age-saveGrace:
 			c.fail("a reset first", "trip %s is gone without a reset", name)
 		case c.h.atPanel>>id&1 != 0 && m.panelAt < f.age-time.Minute:
 			c.fail("the panel's reset held", "trip %s was reset without the panel", name)
+		case c.h.byTechnician>>id&1 != 0 && c.h.grants && m.grantAt[id] < f.age-resetUntold && !(f.newBoot && c.header.TailLost):
+			c.fail("a technician's order", "trip %s was reset by the panel alone", name)
 		}
 	}
 	for left := trips &^ m.trips; left != 0; left &= left - 1 {

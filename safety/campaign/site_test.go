@@ -111,7 +111,7 @@ func traceLimits(l *safety.Limits, c *controller.Config) trace.Limits {
 		CompressorMinOffNS: int64(l.CompressorMinOff), CompressorStartsHour: l.CompressorStarts,
 		CompressorMinOnNS:    int64(min(c.Sequence.MinOn, c.Sequence.MinOnWet, c.Sequence.MinOnOver)),
 		CompressorAmbientMin: float64(l.CompressorAmbientMin), CompressorAmbientMax: float64(l.CompressorAmbientMax),
-		FanCoastNS: int64(l.FanCoast), DryBulbMax: float64(l.DryBulbMax), StartDelayNS: int64(l.StartDelay),
+		FanCoastNS: int64(l.FanCoast), DryBulbMax: float64(l.DryBulbMax), SetDryBulbMax: float64(c.DryBulbMax), StartDelayNS: int64(l.StartDelay),
 		VentIntervalNS: int64(l.VentInterval), SprayIntervalNS: int64(l.SprayInterval), ContactorIntervalNS: int64(l.ContactorInterval),
 		RampDryBulb: 20, RampEMC: 5,
 	}

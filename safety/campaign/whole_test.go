@@ -148,7 +148,7 @@ func (w *whole) mend(t *testing.T, s *site) {
 		s.press()
 		if w.clears == hardware.ByTechnician {
 			require.NotNil(t, s.shown(w.rule), "not by the panel alone")
-			require.NoError(t, s.gate.Reset(id, w.clears, "looked at it"))
+			s.loop.SubmitOrder(controller.Order{Command: controller.Command{Verb: controller.VerbReset, Rule: id}, Reason: "looked at it"})
 		}
 	}
 	s.run(10 * time.Second)
