@@ -12,7 +12,9 @@ import (
 // comes, so that it can be refused at once, and judged again when it is done, since the run may have moved on meanwhile.
 func (t *tick) take() {
 	s, in := t.s, t.in
-	if p := &s.Pending; p.On && in.Snapshot.Durable >= p.Generation {
+	// The word for a stop waits until the gate has said whether its trip is back in force: it may have been pressed again.
+	known := in.Snapshot.Tick > 1 || !s.Pending.Command.Matters.Has(MatterStop)
+	if p := &s.Pending; p.On && in.Snapshot.Durable >= p.Generation && known {
 		command := p.Command
 		*p = Pending{}
 		reply := t.do(&command)

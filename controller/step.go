@@ -141,7 +141,7 @@ func (t *tick) begin() {
 	if in.Changed && s.Run.Phase != schedule.Idle {
 		s.Restart.Files = true
 	}
-	news := Of(MatterStop) // nobody knows whether it was pressed again meanwhile
+	var news Matters
 	if class == OutageLong || in.Unreadable {
 		news |= Of(MatterOutage)
 	}

@@ -231,6 +231,9 @@ func (p *powerCuts) restart(last trace.Record, run schedule.Run, waits controlle
 	}
 	p.class = controller.OutageLong // until known better
 	p.tick()
+	if w := saved.Pending; w.On && w.Command.Matters.Has(controller.MatterStop) {
+		p.tick() // that word waits for the gate's
+	}
 	s := p.state()
 	p.remember()
 	require.Greater(t, p.seen.last.Boot, last.Boot, at) // one more for each start that died before its first tick
