@@ -321,6 +321,15 @@ func TestConforms(t *testing.T) {
 					Kiln: b, Layout: c.Layout, Now: m.clock.Now, Pass: pass, Driven: m.driven, Told: c.Layout.Outputs,
 					Unplug: func(id hardware.ProbeID) { m.plug(t, c.Layout.Probes[id].Name, false) },
 					Plug:   func(id hardware.ProbeID) { m.plug(t, c.Layout.Probes[id].Name, true) },
+					Jam: func() ([]hardware.ProbeID, func()) {
+						return []hardware.ProbeID{4, 5, 6, 8}, m.i2c["i2c-1"].Hang() // what has i2c-1 as its bus
+					},
+					Hold: func(id hardware.OutputID, on bool) {
+						pin := uint16(1) << m.bits[id]
+						m.relay.Hold(pin, pin*map[bool]uint16{true: 1}[on])
+					},
+					LetGo:    func() { m.relay.Hold(0, 0) },
+					BrownOut: m.relay.BrownOut,
 				})
 			})
 		})

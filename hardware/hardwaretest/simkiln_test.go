@@ -42,6 +42,10 @@ func TestSimulatedKilnConforms(t *testing.T) {
 			require.NoError(t, err)
 			l := &locked{kiln: kiln}
 			layout := kiln.Layout()
+			inject := func(f simkiln.Fault) {
+				f.Duration = quantity.Duration(hardwaretest.Fault)
+				require.NoError(t, kiln.Inject(f))
+			}
 			c.Run(t, &hardwaretest.Rig{
 				Kiln: l, Layout: layout,
 				Now: func() mono.Instant { return mono.Instant(kiln.Now()) },
@@ -57,7 +61,25 @@ func TestSimulatedKilnConforms(t *testing.T) {
 					require.NoError(t, kiln.Inject(simkiln.Fault{Kind: simkiln.ProbeNoAnswer, Probe: id, Duration: quantity.Duration(hardwaretest.Noticed + time.Second)}))
 				},
 				Plug: func(hardware.ProbeID) {}, // the fault ends by itself
-				Told: layout.ReadBack,
+				Jam: func() (probes []hardware.ProbeID, release func()) {
+					for i, p := range layout.Probes {
+						if p.Role != hardware.RolePin && p.Role != hardware.RoleLoadCell { // these have meters of their own
+							probes = append(probes, hardware.ProbeID(i))
+						}
+					}
+					inject(simkiln.Fault{Kind: simkiln.BusDown})
+					return probes, func() {}
+				},
+				Hold: func(id hardware.OutputID, on bool) {
+					kind := simkiln.ContactorStick
+					if on {
+						kind = simkiln.ContactorWeld
+					}
+					inject(simkiln.Fault{Kind: kind, Output: id})
+				},
+				LetGo:    func() {},
+				BrownOut: func() { inject(simkiln.Fault{Kind: simkiln.RelayReset, Severity: 3}) },
+				Told:     layout.ReadBack,
 				Withheld: func(asked hardware.OutputSet) hardware.OutputSet {
 					off := hardware.AllHeat | 1<<hardware.Compressor // airflow and pressure switches
 					for g := range hardware.MaxFanGroups {           // reversing contactors are locked against each other

@@ -2,6 +2,7 @@ package hardwaretest
 
 import (
 	"math"
+	"slices"
 	"sync"
 	"testing"
 	"time"
@@ -32,7 +33,16 @@ type Rig struct {
 
 	// Unplug makes a probe answer no more, Plug mends it.
 	Unplug, Plug func(hardware.ProbeID)
+
+	// Faults, each of which is over after Fault, by itself or by what is given here.
+	Jam      func() (probes []hardware.ProbeID, release func()) // a bus hangs; which probes are on it
+	Hold     func(id hardware.OutputID, on bool)                // an output stays off, or stays on, whatever is asked
+	LetGo    func()                                             // ends Hold
+	BrownOut func()                                             // what drives the outputs loses its supply for a moment
 }
+
+// Fault is how long the faults of a rig last at least.
+const Fault = 30 * time.Second
 
 // Noticed is how soon a probe that does not answer must be told.
 const Noticed = 25 * time.Second
@@ -62,6 +72,9 @@ func Cases() []Case {
 		{"switches sets of outputs", switchesSets},
 		{"reads back what is closed", readsBack},
 		{"an unplugged probe is told, and comes back", unplugged},
+		{"a bus that hangs is told, and holds up nothing else", jammed},
+		{"an output that stays off or on is told, and the others go on", held},
+		{"a brown-out of the outputs switches nothing on, and is told", brownOut},
 		{"counters only grow", countersGrow},
 		{"bears several goroutines", concurrent},
 	}
@@ -255,6 +268,85 @@ func unplugged(t *testing.T, r *Rig) {
 		r.pass(t, settled, 0)
 		require.True(t, r.read(t).Readings[i].OK(), "%s does not come back", p.Name)
 	}
+}
+
+// drive applies outputs with the heartbeat going, as the loop does: errors keep nobody from the next tick. It tells whether
+// the kiln ever admitted that an output is not as asked: by an error, or by a read-back that differs or cannot be had.
+func (r *Rig) drive(t require.TestingT, d time.Duration, on hardware.OutputSet, looked hardware.OutputSet) (admitted bool) {
+	for end := r.Now().Add(d); r.Now() < end; {
+		for _, b := range []hardware.OutputSet{beat, 0} {
+			if r.Kiln.Apply(r.Now(), hardware.Outputs{On: on | b}) != nil {
+				admitted = true
+			}
+			r.Pass(500 * time.Millisecond)
+		}
+		s := r.read(t)
+		if looked &= r.Layout.ReadBack; s.ReadBackValid&looked != looked || (s.ReadBack^on)&looked != 0 {
+			admitted = true
+		}
+	}
+	return admitted
+}
+
+func jammed(t *testing.T, r *Rig) {
+	r.beating(t, settled, 0)
+	probes, release := r.Jam()
+	require.NotEmpty(t, probes)
+	r.drive(t, Noticed, 0, 0)
+	before := r.Now()
+	s := r.read(t)
+	require.Equal(t, before, r.Now(), "reading waited for the bus")
+	for i, p := range r.Layout.Probes {
+		require.NotEqual(t, slices.Contains(probes, hardware.ProbeID(i)), s.Readings[i].OK(), p.Name)
+	}
+	release()
+	r.drive(t, Fault-Noticed+settled, 0, 0)
+	r.pass(t, settled, 0)
+	for i, p := range r.Layout.Probes {
+		require.True(t, r.read(t).Readings[i].OK(), "%s does not come back", p.Name)
+	}
+}
+
+func held(t *testing.T, r *Rig) {
+	const id, other = hardware.FanForward1, hardware.Blower
+	set, both := hardware.OutputSet(1)<<id, hardware.OutputSet(1)<<id|1<<other
+	require.Equal(t, both, both&r.Layout.Outputs)
+	r.beating(t, settled, 0)
+	for _, on := range []bool{false, true} {
+		asked := both
+		if on {
+			r.beating(t, 3*time.Second, both)
+			asked = 1 << other
+		}
+		require.False(t, r.drive(t, 3*time.Second, both, set), "nothing is wrong yet")
+		r.Hold(id, on)
+		require.True(t, r.drive(t, 4*time.Second, asked, set), "held on %v: nobody was told", on)
+		require.True(t, r.Driven().Has(other), "another output is held up")
+		r.LetGo()
+		r.drive(t, Fault, 0, 0)
+		r.beating(t, 3*time.Second, set)
+		r.follows(t, set, r.Driven())
+		r.beating(t, 3*time.Second, 0)
+		require.Zero(t, r.Driven()&^beat)
+	}
+}
+
+func brownOut(t *testing.T, r *Rig) {
+	const set = hardware.OutputSet(1)<<hardware.FanForward1 | 1<<hardware.Blower
+	r.beating(t, settled, 0)
+	r.beating(t, 3*time.Second, set)
+	r.follows(t, set, r.Driven())
+	r.BrownOut()
+	admitted := false
+	for range 4 {
+		admitted = r.drive(t, time.Second, set, set) || admitted
+		require.Zero(t, r.Driven()&^beat&^set, "energised unasked")
+	}
+	require.True(t, admitted, "nobody was told")
+	r.drive(t, Fault, 0, 0)
+	require.Zero(t, r.Driven()&^beat)
+	r.beating(t, 3*time.Second, set)
+	r.follows(t, set, r.Driven())
 }
 
 func countersGrow(t *testing.T, r *Rig) {
