@@ -14,7 +14,8 @@
 // # What is shown
 //
 // One machine runs a charge for more than ten minutes, begun so that two stages end meanwhile, their dwells made minutes long.
-// Probes are unplugged, the I2C bus is stuck, the daemon is killed, stopped, and at last the kernel panics. Another machine
+// Probes are unplugged, the I2C bus is stuck, the daemon is killed, stopped, the kernel panics, and at last the bridge is pulled
+// off. Another machine
 // loses its power twenty times, within a third of a second after a command was acknowledged; each time the next life must
 // know of it. The traces of both are judged by "drywarden audit". The heartbeat's relay, which is the kiln's, lets go 3 s
 // after the last beat.

@@ -6,6 +6,7 @@ import (
 	"encoding/json"
 	"fmt"
 	"os"
+	"sync"
 	"time"
 
 	"drywarden/hardware/hardwaretest/chip"
@@ -52,6 +53,7 @@ type board struct {
 	outdoor *chip.SHT
 	pins    *chip.ADS1115
 	amps    *chip.ADS1115
+	pull    func() // pulls the bridge off
 }
 
 func newBoard(clock mono.Clock, changed func()) *board {
@@ -90,6 +92,9 @@ func (b *board) see(w *wire.World) {
 		b.bridge.Put(line, w.Lines>>line&1 == 1)
 	}
 	b.inputs.Hold(0xFFFF, w.Inputs)
+	if w.Pulled {
+		b.pull()
+	}
 	if w.Stuck {
 		b.bus.Break(chip.ErrTimeout)
 	} else {
@@ -140,6 +145,13 @@ func bridge(portPath string) error {
 	if err := lines.Decode(&first); err != nil {
 		return fmt.Errorf("listen to the bench: %w", err)
 	}
+	// The kernel takes the device away once nobody uses the bus on it any more: until then, that takes the one who closes it.
+	pulled := make(chan struct{})
+	b.pull = sync.OnceFunc(func() {
+		b.bridge.Reset()
+		close(pulled)
+		go func() { _ = device.Close() }()
+	})
 	b.latch(first.Driven)
 	b.see(&first)
 	failed := make(chan error, 3)
@@ -148,7 +160,14 @@ func bridge(portPath string) error {
 	if _, err := device.Write(create()); err != nil {
 		return fmt.Errorf("make the device: %w", err)
 	}
-	go func() { failed <- b.answer(device) }()
+	go func() {
+		err := b.answer(device)
+		select {
+		case <-pulled: // nobody asks any more; what the other chips drive is still told
+		default:
+			failed <- err
+		}
+	}()
 	return <-failed
 }
 

@@ -16,6 +16,7 @@ type World struct {
 	Lines     byte       // levels of the bridge's lines
 	Inputs    uint16     // levels of the expander of inputs
 	Stuck     bool       // something holds the I2C bus
+	Pulled    bool       // the bridge is pulled off, once and for all
 	Driven    Driven     // so far: a reset of the computer leaves the chips as they were, a power cut does not
 }
 
