@@ -117,6 +117,20 @@ func TestQuietAfterALostAnswer(t *testing.T) {
 	require.GreaterOrEqual(t, port.sent[1].Sub(port.sent[0]), port.delay+master.Quiet())
 }
 
+// A write that is not answered in time leaves no answer behind for the next question, and is sent once.
+func TestLateAnswerToAWrite(t *testing.T) {
+	clock := &mono.Manual{}
+	port := &slow{clock: clock, delay: 700 * time.Millisecond, values: map[byte]uint16{0: 485}}
+	master := &Master{Port: port, Clock: clock, Retries: 2, Sleep: clock.Advance}
+	require.Equal(t, "late", probe.SignOf(master.Write(1, 0, 485)))
+	require.Len(t, port.sent, 1)
+	port.delay = 50 * time.Millisecond
+	got, err := master.Read(1, ReadHolding, 0, 1)
+	require.NoError(t, err)
+	require.Equal(t, []uint16{485}, got)
+	require.Equal(t, 2, master.Retries)
+}
+
 // babbler sends all the time.
 type babbler struct {
 	slow

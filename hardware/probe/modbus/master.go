@@ -171,10 +171,11 @@ func (m *Master) Write(device byte, at, value uint16) error {
 	if device == 0 || device > 247 {
 		return fmt.Errorf("write modbus device %d: out of range", device)
 	}
-	once := *m
-	once.Retries = 0
+	retries := m.Retries
+	m.Retries = 0
+	defer func() { m.Retries = retries }()
 	request := frame(device, WriteSingle, byte(at>>8), byte(at), byte(value>>8), byte(value))
-	answer, err := once.ask(request, len(request), func([]byte) error { return nil })
+	answer, err := m.ask(request, len(request), func([]byte) error { return nil })
 	if err == nil && !bytes.Equal(answer, request) {
 		err = probe.Faultf(hardware.Checksum, "other_answer", "% x: expected the request again", answer)
 	}
