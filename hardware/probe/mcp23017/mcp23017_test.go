@@ -120,7 +120,7 @@ func TestOneLostTransfer(t *testing.T) {
 func TestConfigurationIsRepaired(t *testing.T) {
 	for bit := range 8 {
 		r := newRig(t)
-		require.NoError(t, r.chip.Write(0x0005))
+		require.NoError(t, r.chip.Write(0x0205))
 		require.NoError(t, r.bus.Tx(0x21, []byte{0x0A, 1 << bit}, nil))
 		_, err := r.chip.Read()
 		if bit == 0 { // is not there
@@ -128,10 +128,10 @@ func TestConfigurationIsRepaired(t *testing.T) {
 			continue
 		}
 		require.Equal(t, "read_back", probe.SignOf(err), "bit %d: %v", bit, err)
-		require.Equal(t, "held_off", probe.SignOf(r.chip.Write(0x0005)), "bit %d", bit)
+		require.Equal(t, "held_off", probe.SignOf(r.chip.Write(0x0205)), "bit %d", bit)
 		now, ever := r.model.Driven()
 		require.Zero(t, now)
-		require.Zero(t, ever&^0x0005)
+		require.Zero(t, ever&^0x0205)
 		require.NoError(t, r.chip.Write(0))
 		require.NoError(t, r.chip.Write(0x0006))
 		now, _ = r.model.Driven()
