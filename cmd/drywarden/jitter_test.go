@@ -111,6 +111,7 @@ func TestJitter(t *testing.T) {
 	require.NoError(t, err)
 	k := &ticks{Board: opened, Pacer: pace}
 	release := h.buses["i2c-1"].Hang()
+	idle := idleTicks(ctx)
 	a := &app{out: io.Discard, err: io.Discard}
 	tools := daemonTools{}
 	var log bytes.Buffer
@@ -121,13 +122,32 @@ func TestJitter(t *testing.T) {
 	require.NoError(t, tools.close())
 	_ = opened.Close()
 
+	bare := <-idle
+	slices.Sort(bare)
 	slices.Sort(k.began)
 	slices.Sort(k.done)
 	at := func(d []time.Duration, share float64) time.Duration { return d[int(share*float64(len(d)-1))] }
 	t.Logf("%d ticks: begun late by median %v, 99 %% %v, most %v; outputs handed over after median %v, 99 %% %v, most %v", len(k.began),
 		at(k.began, 0.5), at(k.began, 0.99), at(k.began, 1), at(k.done, 0.5), at(k.done, 0.99), at(k.done, 1))
+	t.Logf("a loop that does nothing, beside it: late by median %v, 99 %% %v, most %v", at(bare, 0.5), at(bare, 0.99), at(bare, 1))
 	require.GreaterOrEqual(t, len(k.began), int(length/tick)-2)
 	require.LessOrEqual(t, at(k.began, 1), 50*time.Millisecond)
+}
+
+// idleTicks measures how late a loop is that does nothing, half a second off the daemon's: what of the lateness is the
+// computer's.
+func idleTicks(ctx context.Context) <-chan []time.Duration {
+	result := make(chan []time.Duration, 1)
+	go func() {
+		var late []time.Duration
+		time.Sleep(tick / 2)
+		pacer := mono.NewReal(tick)
+		for n := 1; pacer.Next(ctx) == nil; n++ {
+			late = append(late, pacer.Now().Sub(mono.Instant(time.Duration(n)*tick)))
+		}
+		result <- late
+	}()
+	return result
 }
 
 // jitterKiln is the bench's kiln with other probes; each is called for each thermometer on 1-wire.
