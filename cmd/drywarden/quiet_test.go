@@ -308,7 +308,9 @@ func (q *quietRun) each() {
 	}
 	for fresh := r.Trips &^ q.trips; fresh != 0; fresh &= fresh - 1 {
 		name := ruleName(hardware.RuleID(bits.TrailingZeros64(fresh)))
-		q.result.Trips = append(q.result.Trips, fmt.Sprintf("%s on day %.2f", name, seen.run.Hours()/24))
+		if q.untrue(name) { // a door that was opened latches too
+			q.result.Trips = append(q.result.Trips, fmt.Sprintf("%s on day %.2f", name, seen.run.Hours()/24))
+		}
 		q.hear(name)
 	}
 	q.trips = r.Trips
@@ -447,7 +449,7 @@ func TestNoFalseAlarm(t *testing.T) {
 			all += n
 		}
 	}
-	t.Logf("%d charges (seeds %d to %d), %d done, %.0f kiln-days on %d cores: %d trips, %d vetoed ticks, %d violations", n, first, first+uint64(n)-1, done, days,
+	t.Logf("%d charges (seeds %d to %d), %d done, %.0f kiln-days on %d cores: %d false trips, %d vetoed ticks, %d violations", n, first, first+uint64(n)-1, done, days,
 		runtime.GOMAXPROCS(0), trips, vetoes, broken)
 	t.Logf("%d false alarms, %.4f a kiln-day (%.2f allowed)", all, float64(all)/days, falsePerDay)
 	for _, rule := range slices.Sorted(maps.Keys(told)) {
