@@ -438,7 +438,7 @@ func (t *tick) wick() bool {
 		return false
 	}
 	for i := range t.cfg.Layout.Probes {
-		if t.cfg.Layout.Probes[i].Role == hardware.RoleWetBulb {
+		if t.cfg.Layout.Probes[i].Role == hardware.RoleWetBulb && t.in.Snapshot.Readings[i].OK() {
 			a.Distrust |= 1 << i
 		}
 	}

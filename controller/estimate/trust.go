@@ -509,7 +509,7 @@ func (w *Trust) drift(a *Air, in *Input, blows bool) {
 }
 
 // wetted judges a humidity probe at its end: it is not believed when a wick shows drier air, or when the coil finds no
-// water in what should be wet air.
+// water, or far too little, in what should be wet air.
 func (w *Trust) wetted(a *Air, in *Input, id hardware.ProbeID) {
 	t := &w.Probe[id]
 	if !in.Snapshot.Readings[id].OK() || t.Last < wetFrom {
@@ -532,7 +532,7 @@ func (w *Trust) wetted(a *Air, in *Input, id hardware.ProbeID) {
 			return
 		}
 	}
-	if a.Yield.Since >= a.Yield.Lost/2 && a.Yield.Lost > 0 {
+	if a.Yield.Poor || a.Yield.Since >= a.Yield.Lost/2 && a.Yield.Lost > 0 {
 		set(&w.Wet, id, true)
 	}
 }
