@@ -127,6 +127,7 @@ var notJudged = []Missing{
 	{"faults are met in time", "needs the list of faults that were injected"},
 	{"every wait has an end", "holds are judged; the deadlines of other waits are not in the header"},
 	{"vent-dry only at the machine's floor", "the learnt floor is not in the trace"},
+	{"nothing slow holds up a tick", "a late tick shows, but not that a disk or a reader was slow and no tick waited for it"},
 	{"durable before visible", "what was on disk is not in the trace; what a restart brings back is judged"},
 }
 

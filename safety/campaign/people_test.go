@@ -57,6 +57,24 @@ var peopleShows = []ownShow{
 		require.Empty(t, s.holds())
 		return sameTick
 	}},
+	{row: 20, what: "half of the water", kiln: fromMidDry, show: func(t *testing.T, s *site) time.Duration {
+		s.injectAll(&cause{faults: []happening{{kind: simkiln.CondensateMiss, severity: 2}}})
+		return s.waitFor("water_yield_low", 48*time.Hour)
+	}},
+	{row: 20, what: "half of the water, from the start", limit: 96 * time.Hour, slow: true, kiln: func(t *testing.T) *site { return newSite(t, siteKiln(1), siteCharge, nil) }, show: func(t *testing.T, s *site) time.Duration {
+		s.injectAll(&cause{faults: []happening{{kind: simkiln.CondensateMiss, severity: 2}}})
+		s.begin(0)
+		took := s.weighUntil(96*time.Hour, func() bool { _, told := s.since["water_recovery_low"]; return told })
+		require.InDelta(t, 100*0.5*float64(s.kiln.Truth().Drained)/float64(s.kiln.Truth().Water), s.shown("water_recovery_low").Value, 20, "percent of the water")
+		day := s.checkpoint().resume(t, nil) // and a day without a weighing: the balance alone
+		day.run(24 * time.Hour)
+		lost := float64(s.kiln.Truth().Lots[0].Mean - day.kiln.Truth().Lots[0].Mean)
+		believed := day.live.State.Estimate.Wood.Lot[0].Loss - s.live.State.Estimate.Wood.Lot[0].Loss
+		require.InDelta(t, lost, believed, 0.2*lost, "the balance is corrected")
+		s.kiln.Mend()
+		s.weighUntil(5*24*time.Hour, func() bool { _, told := s.since["water_recovery_low"]; return !told })
+		return took
+	}},
 	{row: 24, what: "compressor", limit: 30 * second, kiln: fromMidDry, show: func(t *testing.T, s *site) time.Duration {
 		compressorIs(true)(s)
 		return s.stopsAfter(compressor)
@@ -220,6 +238,19 @@ var peopleShows = []ownShow{
 		require.InDelta(t, *st.Set.BaseDryBulb, *st.Set.DryBulb, 0.1, "back again")
 		return took
 	}},
+}
+
+// weighUntil runs until something is so, with weighings twice a day, and gives how long that took.
+func (s *site) weighUntil(patience time.Duration, so func() bool) time.Duration {
+	began := s.kiln.Now()
+	for s.kiln.Now() < began+patience {
+		s.weighAll(0)
+		if s.until(12*time.Hour, so) {
+			return s.kiln.Now() - began
+		}
+	}
+	require.Fail(s.t, "it never is", "told were %v", s.ever)
+	return 0
 }
 
 // stopsAfter stops the fans, and gives how long after the airflow switch has opened an output that was on goes off.

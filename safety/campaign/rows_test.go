@@ -121,11 +121,11 @@ var failures = [...]failure{
 		shows: &showing{rule: "readings_stale", fault: silent, off: heat1 | machine, level: safeNow, latch: true, clears: hardware.ByOperator, within: 10 * second}},
 	{fails: "moisture pins short or leak", owner: ownEstimate, rules: []string{"pin_leaks"}, limit: time.Hour, end: "the pin is rejected"},
 	{fails: "moisture pins loose", owner: ownEstimate, rules: []string{"pin_loose"}, limit: time.Hour, end: "the pin is rejected"},
-	{fails: "load cell creeps, jumps or binds", owner: ownEstimate, rules: []string{"load_cell_jumped"}, limit: time.Hour, end: "its weights are rejected"},
+	{fails: "load cell creeps, jumps or binds", owner: ownEstimate, rules: []string{"load_cell_jumped"}, limit: time.Hour, end: "alarm; its weights were shown only: what is believed goes by weighings by hand; latched, operator"},
 	{fails: "condensate meter stuck or drain blocked", owner: ownController, rules: []string{"condensate_missing", "compressor_without_effect", "water_on_floor"}, limit: time.Hour,
 		end:   "alarm; when the float rises everything is off until reset at the panel",
 		shows: stop("water_on_floor", contact(hardware.ContactFloat, true), hardware.AtPanel)},
-	{fails: "condensate hose off in the kiln", owner: ownEstimate, rules: []string{"water_recovery_low"}, limit: 48 * time.Hour, end: "alarm"},
+	{fails: "condensate hose off in the kiln", owner: ownEstimate, rules: []string{"condensate_missing", "water_yield_low", "water_recovery_low"}, limit: 48 * time.Hour, end: "alarm; its water is left out of the balance, or the balance is corrected for what does not arrive"},
 	{fails: "heater contactor welded", owner: ownGate, rules: []string{"heat_energised_unasked"}, limit: 5 * second, end: "OFF, the master contactor drops; latched, technician",
 		shows: &showing{rule: "heat_energised_unasked", fault: energised(heat2), off: working, level: offNow, latch: true, clears: hardware.ByTechnician}},
 	{fails: "heater open or its overload tripped", owner: ownGate, rules: []string{"heat_dead", "heat_without_effect"}, limit: minute, end: "heat off, tried once more after 10 min, then latched, operator",
@@ -225,7 +225,7 @@ var failures = [...]failure{
 			b.fault = together(contact(hardware.ContactVentOpen, false), contact(hardware.ContactVentShut, true))
 			b.ticks = 0
 		}, fault: together(contact(hardware.ContactVentOpen, false), contact(hardware.ContactVentShut, true))}},
-	{fails: "spray valve stuck open", owner: ownGate, rules: []string{"spray_energised_unasked"}, limit: 5 * second, end: "spray and compressor off; latched, panel",
+	{fails: "spray valve stuck open", owner: ownGate, rules: []string{"spray_energised_unasked"}, limit: 5 * second, end: "spray and compressor off, held; latched, panel",
 		shows: &showing{rule: "spray_energised_unasked", fault: energised(spray), off: machine, latch: true, clears: hardware.AtPanel},
 		note:  "as far as its relay or coil is read back; no flow is measured on this kiln: a valve that hangs is the humidity's to tell"},
 	{fails: "no water for the spray", owner: ownGate, rules: []string{"water_supply_lost"}, limit: sameTick, end: "no spray; alarm",

@@ -1,7 +1,8 @@
 package campaign
 
 import (
-	"fmt"
+	"maps"
+	"math/bits"
 	"os"
 	"path/filepath"
 	"slices"
@@ -75,7 +76,8 @@ func TestSameRunSameTrace(t *testing.T) {
 }
 
 // TestLossOfAnyInputIsGentle: the loss of one probe, contact, meter or read-back never asks for more heat, more of the
-// compressor or drier air than with it. A stage that is held because of it stays at the set points that it had.
+// compressor or drier air than with it: set points in every tick of six hours, outputs in the first, and how long heat and
+// compressor were on in all. A stage that is held because of it stays at the set points that it had.
 func TestLossOfAnyInputIsGentle(t *testing.T) {
 	const asking = hardware.AllHeat | machine
 	eachStage(t, func(t *testing.T, from *checkpoint) {
@@ -93,38 +95,58 @@ func TestLossOfAnyInputIsGentle(t *testing.T) {
 				losses["contact "+id.String()] = func(s *hardware.Snapshot) { s.Contacts.Valid = s.Contacts.Valid.With(id, false) }
 			}
 		}
-		const lead, lasts = 7 * time.Minute, 5 * time.Minute
+		const lead, lasts = 7 * time.Minute, 6 * time.Hour
+		type moment struct {
+			dryBulb, emc float64
+			wants        hardware.OutputSet
+		}
 		with := from.resume(t, nil)
 		with.run(lead)
-		var whole []trace.Record
+		var whole []moment
+		var heats, dries time.Duration
 		for range int(lasts / time.Second) {
 			require.NoError(t, with.tick())
-			whole = append(whole, *with.record)
+			r := with.record
+			whole = append(whole, moment{r.SetDryBulb, r.SetEMC, hardware.OutputSet(r.Requested)})
+			heats, dries = heats+timeOn(r, hardware.AllHeat), dries+timeOn(r, machine)
 		}
-		for name, loss := range losses {
+		for _, name := range slices.Sorted(maps.Keys(losses)) {
 			s := from.resume(t, nil)
 			s.run(lead)
-			s.spoil(forever, loss)
-			lost := *s.record
+			s.spoil(forever, losses[name])
+			lost, before := *s.record, hardware.OutputSet(s.record.Applied)
+			var heat, dry time.Duration
 			for n := range whole {
-				before := hardware.OutputSet(s.record.Applied)
 				require.NoError(t, s.tick())
 				w, r := &whole[n], s.record
-				at := fmt.Sprintf("without %s, tick %d", name, n)
-				require.LessOrEqual(t, r.SetDryBulb, max(w.SetDryBulb, lost.SetDryBulb)+1e-9, at)
-				require.GreaterOrEqual(t, r.SetEMC, min(w.SetEMC, lost.SetEMC)-1e-9, at)
-				if n == 0 {
-					require.Zero(t, hardware.OutputSet(r.Requested)&asking&^before&^hardware.OutputSet(w.Requested), "%s: asks for more", at)
+				if r.SetDryBulb > max(w.dryBulb, lost.SetDryBulb)+1e-9 || r.SetEMC < min(w.emc, lost.SetEMC)-1e-9 ||
+					n == 0 && hardware.OutputSet(r.Requested)&asking&^before&^w.wants != 0 {
+					require.Fail(t, "asks for more", "without %s, tick %d: %v, %v and %b, with it %v", name, n, r.SetDryBulb, r.SetEMC, r.Requested, *w)
 				}
+				heat, dry = heat+timeOn(r, hardware.AllHeat), dry+timeOn(r, machine)
 			}
+			require.LessOrEqual(t, heat, slightlyMore(heats), "heat without %s", name)
+			require.LessOrEqual(t, dry, slightlyMore(dries), "compressor without %s", name)
 			s.clean()
 		}
 	})
 }
 
-// TestTickGoesOn: with a disk that is full or takes nothing, no probe that answers, and nobody who reads an answer, tick
-// follows tick in time, and the gate goes on to beat. That a real disk that hangs, and a reader that does, hold up
-// nothing either is shown beside the saver and the server.
+// timeOn is how long outputs were on in a tick, each counted.
+func timeOn(r *trace.Record, outputs hardware.OutputSet) time.Duration {
+	return time.Duration(bits.OnesCount32(r.Applied&uint32(outputs))) * time.Second
+}
+
+// slightlyMore is what counts as no more. Two kilns that part by a tick may end with one run more, of the compressor's
+// shortest three minutes. What is believed of the air may move by half of what the lost probe differed from the other one, some
+// tenths of a kelvin, or a point of relative humidity, of the 30 K and 50 points that heat and compressor hold against
+// outdoors: 3 %. Air that is cooler because heat is limited to a share of the time is a little damper too.
+func slightlyMore(d time.Duration) time.Duration { return d + d*3/100 + 3*time.Minute }
+
+// TestTickGoesOn: with a disk that is full or takes nothing, no probe that answers, and nobody who reads an answer, every
+// tick is done whole and without an error, and the gate goes on to beat. It says nothing of time, which here is the test's
+// own and always a second: that a real disk that is full or hangs holds up no tick is shown by TestFullDisk and
+// TestHangingDisk of the daemon, and that a reader does not beside the server.
 func TestTickGoesOn(t *testing.T) {
 	eachStage(t, func(t *testing.T, from *checkpoint) {
 		s := from.resume(t, nil)
@@ -186,6 +208,7 @@ var elsewhere = map[string]struct{ folder, test, missing string }{
 	"covariance stays sound":               {folder: "../../controller/estimate", test: "TestACovarianceStaysOne"},
 	"every wait has an end":                {folder: "../../schedule", test: "TestOverdueIsTold"},
 	"vent-dry only at the machine's floor": {folder: "../../controller/demand", test: "TestVentDryHasItsOwnConditions"},
+	"nothing slow holds up a tick":         {folder: "../../cmd/drywarden", test: "TestHangingDisk"},
 	"durable before visible":               {folder: "../../controller", test: "TestStageChangeIsDurableBeforeItIsVisible"},
 	"records are never altered":            {missing: "a charge book with a chain of hashes; the trace's checksums are tested"},
 	"charge report follows from the record": {

@@ -60,6 +60,7 @@ type site struct {
 	ever   map[string]time.Duration            // rule -> kiln's time at which it was told first in this boot
 	raised [hardware.MaxAlarms]hardware.RuleID // by the gate, in the last tick
 	began  time.Duration                       // of the failure, by the kiln's time
+	was    trace.Record                        // the last before it
 	real   bool                                // each tick takes a second of the test's own time, in a bubble of synctest
 }
 

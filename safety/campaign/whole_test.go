@@ -209,6 +209,35 @@ func airDried(sheet string, start quantity.MoistureContent) *checkpoint {
 	return s.keep()
 }
 
+// coldCores is one in whose heat stage the cores are not hot yet, heated one whose exposure is being counted.
+var (
+	coldCores = sync.OnceValue(func() *checkpoint { return treated(func(s *site) bool { return s.record.StageTime > time.Hour }) })
+	heated    = sync.OnceValue(func() *checkpoint { return treated(func(s *site) bool { return s.record.Exposure > 10*time.Minute }) })
+)
+
+func treated(until func(*site) bool) *checkpoint {
+	c := siteKiln(1)
+	c.Lots[0].Start, c.Lots[0].Sigma, c.Lots[0].AirDried = 12, 0.5, true
+	s := newSite(panicking{}, c, strings.Replace(siteCharge, "34 %", "12 %", 1)+`
+[[stage]]
+kind = "preheat"
+dry_bulb = "45 C"
+emc = "10 %"
+until = { time = "1 h" }
+[[stage]]
+kind = "heat"
+dry_bulb = "64 C"
+core = "56 C"
+exposure = "10 h"
+count = "cumulative"
+[[stage]]
+kind = "cool"
+`, nil)
+	s.begin(1)
+	require.True(s.t, s.until(48*time.Hour, func() bool { return until(s) }))
+	return s.keep()
+}
+
 // coldKiln is one in winter, worked at 10 C, with a compressor that may.
 var coldKiln = sync.OnceValue(func() *checkpoint {
 	c := siteKiln(1)
@@ -264,6 +293,10 @@ func unread(role hardware.Role) func(*site) func() bool {
 			return true
 		}
 	}
+}
+
+func coreUnread(s *site) func() bool {
+	return func() bool { return math.IsNaN(s.value(hardware.RoleCore, 0)) }
 }
 
 // flowlessOf is an output that is on and whose current does not flow.
@@ -350,32 +383,40 @@ var wholes = []whole{
 	{row: 3, rule: "probe_noisy", later: time.Minute, end: oneBulb, back: 5 * time.Minute},
 	{row: 4, rule: "dry_bulbs_apart", since: over(1, func(s *site) float64 {
 		return math.Abs(s.value(hardware.RoleDryBulb, 0) - s.value(hardware.RoleDryBulb, 1))
-	}), within: 6 * time.Hour, later: 10 * time.Second, hold: "suspicious", latch: true, clears: hardware.ByOperator},
+	}), within: 6 * time.Hour, later: time.Minute, hold: "suspicious", end: warmerBulb, latch: true, clears: hardware.ByOperator},
 	{row: 5, rule: "humidity_unknown", since: unread(hardware.RoleHumidity), later: 10 * time.Second, off: compressor, on: fans, hold: "air"},
 	{row: 6, rule: "wet_bulb_hotter_than_dry", since: func(s *site) func() bool {
 		return func() bool { return s.value(hardware.RoleWetBulb, 0) > s.value(hardware.RoleDryBulb, 0) }
 	}, later: 10 * time.Second, off: drying, on: fans, latch: true, clears: hardware.ByOperator},
-	{row: 7, rule: "wick_suspected_dry", since: over(0.08, (*site).humidApart), within: 12 * time.Hour, latch: true, clears: hardware.ByOperator},
+	{row: 7, rule: "wick_suspected_dry", since: over(0.08, (*site).humidApart), within: 12 * time.Hour, later: 2 * time.Hour, end: probeAlone, latch: true, clears: hardware.ByOperator},
 	{row: 8, rule: "wick_drifting", within: 24 * time.Hour, back: 12 * time.Hour},
-	{row: 9, rule: "humidity_probe_wet", since: func(s *site) func() bool { return func() bool { return s.value(hardware.RoleHumidity, 0) > 0.99 } }, back: 30 * time.Minute},
+	{row: 9, rule: "humidity_probe_wet", since: func(s *site) func() bool { return func() bool { return s.value(hardware.RoleHumidity, 0) > 0.99 } }, later: time.Hour, end: wickAlone, back: 30 * time.Minute},
+	{row: 9, what: "no wet bulb", faults: []happening{{kind: simkiln.ProbeOpen, role: hardware.RoleWetBulb}, {kind: simkiln.HumidityWet}}, rule: "humidity_probe_wet", within: 24 * time.Hour, limit: 12 * time.Hour, off: compressor, on: fans, hold: "air", later: 2 * time.Minute, back: 12 * time.Hour},
 	{row: 10, rule: "humidity_drifts", since: func(s *site) func() bool {
 		before := s.wetBulbApart()
 		return over(0.7, func(s *site) float64 { return before - s.wetBulbApart() })(s)
-	}, within: 48 * time.Hour, back: 12 * time.Hour},
-	{row: 11, rule: "core_probe_lost", since: func(s *site) func() bool {
-		return func() bool { return math.IsNaN(s.value(hardware.RoleCore, 0)) }
+	}, within: 48 * time.Hour, later: time.Hour, end: wickAlone, back: 12 * time.Hour},
+	{row: 11, rule: "core_probe_lost", since: coreUnread, latch: true, clears: hardware.ByOperator},
+	{row: 11, what: "heat treatment", from: heated, rule: "core_probe_lost", since: coreUnread, later: time.Hour, end: func(t *testing.T, s *site) {
+		require.True(t, s.was.ExposureCount)
+		require.False(t, s.record.ExposureCount)
+		require.LessOrEqual(t, s.record.Exposure, s.was.Exposure+10*time.Second, "the exposure has stopped")
 	}, latch: true, clears: hardware.ByOperator},
 	{row: 12, rule: "core_probe_in_air", within: 6 * time.Hour, end: func(t *testing.T, s *site) { require.Equal(t, 1, s.status().Air.Cores, "not counted") }, latch: true, clears: hardware.ByOperator},
+	{row: 12, what: "heat treatment", from: coldCores, rule: "core_probe_in_air", later: 18 * time.Hour, end: func(t *testing.T, s *site) {
+		require.Greater(t, *s.status().Air.ColdestCore, 57.0, "the core that is in the wood is hot by now")
+		require.Zero(t, s.record.Exposure, "one core alone is not enough, and the other is not counted")
+	}, latch: true, clears: hardware.ByOperator},
 	{row: 13, rule: "bulbs_identical", since: same(hardware.RoleDryBulb), later: 10 * time.Second, off: drying, on: fans, latch: true, clears: hardware.ByOperator},
 	{row: 13, what: "two cores", faults: []happening{{kind: simkiln.ProbeDuplicate, role: hardware.RoleCore}}, rule: "cores_identical", since: same(hardware.RoleCore), limit: 606 * time.Second, latch: true, clears: hardware.ByOperator},
 	{row: 14, rule: "probe_at_power_on", later: 10 * time.Second, end: oneBulb},
 	{row: 15, rule: "dry_bulb_unknown", later: 10 * time.Second, off: drying, level: safeNow, latch: true, clears: hardware.ByOperator},
-	{row: 16, from: driest, rule: "pin_leaks", within: 3 * time.Hour, back: 3 * time.Hour},
-	{row: 17, from: nearlyDry, rule: "pin_loose", back: 2 * time.Hour},
-	{row: 18, rule: "load_cell_jumped", latch: true, clears: hardware.ByOperator},
+	{row: 16, from: driest, rule: "pin_leaks", within: 3 * time.Hour, later: 6 * time.Hour, end: unmoved(driest, 0.06), back: 3 * time.Hour},
+	{row: 17, from: nearlyDry, rule: "pin_loose", later: 6 * time.Hour, end: unmoved(nearlyDry, 0.06), back: 2 * time.Hour},
+	{row: 18, rule: "load_cell_jumped", later: 6 * time.Hour, end: unmoved(midDry, 0.01), latch: true, clears: hardware.ByOperator},
 	{row: 19, rule: "condensate_missing", counts: func(s *site) bool { return s.last.On.Has(hardware.Compressor) }, within: 12 * time.Hour, back: 12 * time.Hour},
 	{row: 19, what: "drain blocked", faults: []happening{{kind: simkiln.DrainBlocked}}, rule: "water_on_floor", since: contactIs(hardware.ContactFloat, true), within: 24 * time.Hour, off: everything, level: offNow, latch: true, clears: hardware.AtPanel},
-	{row: 20, rule: "condensate_missing", within: 48 * time.Hour, back: 12 * time.Hour},
+	{row: 20, rule: "condensate_missing", within: 48 * time.Hour, later: 12 * time.Hour, end: unmoved(midDry, 0.5), back: 12 * time.Hour},
 	{row: 21, before: compressorIs(false), rule: "heat_energised_unasked", since: unasked(hardware.Heat1), later: time.Second, off: everything, level: offNow, latch: true, clears: hardware.ByTechnician},
 	{row: 22, from: heatingUp, rule: "heat_dead", since: flowlessOf(hardware.AllHeat), later: 15 * time.Minute, off: hardware.AllHeat, on: fans, latch: true, clears: hardware.ByOperator},
 	{row: 23, early: true, rule: "fan_not_following", since: flowlessOf(fans), later: time.Minute, off: drying, on: fans, latch: true, clears: hardware.AtPanel},
@@ -388,7 +429,7 @@ var wholes = []whole{
 	{row: 32, rule: "compressor_dead", within: 4 * time.Hour, since: flowlessOf(compressor), later: 3 * time.Hour, off: compressor, on: fans, latch: true, clears: hardware.ByOperator},
 	{row: 33, before: compressorIs(true), rule: "compressor_energised_unasked", since: unasked(hardware.Compressor), later: time.Second, off: everything, level: offNow, latch: true, clears: hardware.ByTechnician},
 	{row: 34, before: compressorIs(false), rule: "crankcase_cold", since: flowlessOf(crankcase)},
-	{row: 35, from: blind, before: compressorIs(false), rule: "air_too_warm", within: 4 * time.Hour, since: over(5, (*site).overSet), off: drying, on: fans, back: 6 * time.Hour},
+	{row: 35, from: blind, before: compressorIs(false), rule: "air_too_warm", within: 4 * time.Hour, since: over(5, (*site).overSet), off: drying, on: fans, end: cooled, back: 6 * time.Hour},
 	{row: 36, from: blind, before: compressorIs(false), rule: "dry_bulb_too_high", within: 24 * time.Hour, since: func(s *site) func() bool {
 		return func() bool { return s.value(hardware.RoleDryBulb, 0) > 70 || s.value(hardware.RoleDryBulb, 1) > 70 }
 	}, later: time.Minute, off: drying, on: vents, level: safeNow, latch: true, clears: hardware.AtPanel},
@@ -401,10 +442,10 @@ var wholes = []whole{
 	{row: 41, what: "the key", faults: []happening{{kind: simkiln.Inhibit}}, rule: "inhibit", off: everything, level: offNow, latch: true, clears: hardware.AtPanel},
 	{row: 41, rule: "inside_button", off: everything, level: offNow, latch: true, clears: hardware.AtPanel},
 	{row: 42, rule: "emergency_stop", off: everything, level: offNow, latch: true, clears: hardware.AtPanel},
-	{row: 43, rule: "vent_not_following", back: 5 * time.Minute},
+	{row: 43, rule: "vent_not_following", end: limitedHeat, back: 5 * time.Minute},
 	{row: 43, what: "shut", from: hotDry, faults: []happening{{kind: simkiln.VentStuckShut}}, rule: "vents_stay_shut", within: 6 * time.Hour,
-		counts: func(s *site) bool { return s.last.On.Has(hardware.Vent) }, back: 6 * time.Hour},
-	{row: 44, rule: "spray_energised_unasked", since: contactIs(hardware.ContactEStop, false), later: time.Second, off: compressor, on: fans, latch: true, clears: hardware.AtPanel},
+		counts: func(s *site) bool { return s.last.On.Has(hardware.Vent) }, end: capped, back: 6 * time.Hour},
+	{row: 44, rule: "spray_energised_unasked", since: contactIs(hardware.ContactEStop, false), later: 2 * time.Second, off: compressor | 1<<hardware.Spray, on: fans, hold: "trip", latch: true, clears: hardware.AtPanel},
 	{row: 45, rule: "water_supply_lost"},
 	{row: 46, rule: "fans_lost", later: time.Second, off: drying, level: safeNow, latch: true, clears: hardware.AtPanel},
 	{row: 46, what: "heat", from: heatingUp, limit: time.Minute, faults: []happening{{kind: simkiln.BreakerHeat}}, rule: "heat_dead", since: flowlessOf(hardware.AllHeat), later: 15 * time.Minute, off: hardware.AllHeat, on: fans, latch: true, clears: hardware.ByOperator},
@@ -423,6 +464,109 @@ func oneBulb(t *testing.T, s *site) {
 	st := s.status()
 	require.Equal(t, 1, st.Air.DryBulbs, "the other one is used")
 	require.Empty(t, st.Charge.Holds)
+}
+
+// warmerBulb: the warmer of two dry bulbs counts, and of the humidities that a wick and a probe give with either the drier.
+func warmerBulb(t *testing.T, s *site) {
+	a, b := s.value(hardware.RoleDryBulb, 0), s.value(hardware.RoleDryBulb, 1)
+	air := s.status().Air
+	require.InDelta(t, max(a, b), *air.DryBulb, 0.3)
+	require.Less(t, *air.EMC, s.emcBy(min(a, b)))
+}
+
+// emcBy is what wick and humidity probe together say of the air if its dry bulb is this.
+func (s *site) emcBy(dryBulb float64) float64 {
+	db, wet := quantity.Celsius(dryBulb), quantity.Celsius(s.value(hardware.RoleWetBulb, 0))
+	rh := (wood.RHFromPsychrometer(db, wet, 101325) + quantity.Ratio(s.value(hardware.RoleHumidity, 0))) / 2
+	return float64(wood.EMC(db, rh))
+}
+
+// probeAlone: what the humidity probe reads is believed, and nothing else. Nothing more is asked for than before.
+func probeAlone(t *testing.T, s *site) {
+	rh := *s.status().Air.RH
+	require.InDelta(t, s.value(hardware.RoleHumidity, 0), rh, 0.02)
+	notMore(t, s)
+	s.injectAll(&cause{faults: []happening{{kind: simkiln.ProbeOpen, role: hardware.RoleHumidity}}})
+	s.run(2 * time.Minute)
+	require.Contains(t, s.holds(), "air", "rather nothing than the wick")
+	require.Zero(t, s.last.On&compressor)
+}
+
+// wickAlone: what the wet bulb shows is believed, and nothing else.
+func wickAlone(t *testing.T, s *site) {
+	rh := *s.status().Air.RH
+	require.InDelta(t, s.value(hardware.RoleHumidity, 0)+s.humidApart(), rh, 0.02)
+	notMore(t, s)
+}
+
+// twin is a kiln to which nothing happened, at the same time.
+func (s *site) twin(from func() *checkpoint) *site {
+	twin := from().resume(s.t, nil)
+	twin.run(s.kiln.Now() - twin.kiln.Now())
+	return twin
+}
+
+// notMore: the air is not asked to be drier or warmer than it would be, nor believed to be damper than it is.
+func notMore(t *testing.T, s *site) {
+	twin := s.twin(midDry)
+	require.LessOrEqual(t, s.record.SetDryBulb, twin.record.SetDryBulb+1e-9)
+	require.GreaterOrEqual(t, s.record.SetEMC, twin.record.SetEMC-1e-9)
+	require.Less(t, *s.status().Air.RH, float64(s.kiln.Truth().RH)+0.03)
+	require.Empty(t, s.holds())
+}
+
+// unmoved: what is believed of the wood is what a kiln believes to which nothing happened, to so many points: of its boards,
+// which alone drive the stage where there are some, and of the lot, which pins and water move.
+func unmoved(from func() *checkpoint, points float64) func(*testing.T, *site) {
+	return func(t *testing.T, s *site) {
+		twin := s.twin(from)
+		is, would := &s.live.State.Estimate.Wood, &twin.live.State.Estimate.Wood
+		require.InDelta(t, would.Said[0].Control.Value, is.Said[0].Control.Value, points)
+		require.InDelta(t, would.Filter.X[0], is.Filter.X[0], points)
+	}
+}
+
+// cooled: for an hour neither heat nor compressor, and the vents are told open, while the air is more than 2.5 K too warm.
+func cooled(t *testing.T, s *site) {
+	vented := 0
+	for range 3600 {
+		s.run(time.Second)
+		require.Greater(t, s.overSet(), 2.5)
+		require.Zero(t, s.last.On&drying)
+		if s.last.On.Has(hardware.Vent) {
+			vented++
+		}
+	}
+	require.Greater(t, vented, 720)
+}
+
+// limitedHeat: heat for at most three tenths of each of three hours, though the air is cooler than set.
+func limitedHeat(t *testing.T, s *site) {
+	for range 3 {
+		heats := 0
+		for range 3600 {
+			s.run(time.Second)
+			if s.last.On&hardware.AllHeat != 0 {
+				heats++
+			}
+		}
+		require.LessOrEqual(t, heats, 1080)
+		require.Less(t, s.overSet(), -1.0, "it would heat")
+	}
+}
+
+// capped: an operator who asks for more gets no warmer air.
+func capped(t *testing.T, s *site) {
+	set := s.record.SetDryBulb
+	twin := s.twin(hotDry)
+	for _, k := range []*site{s, twin} {
+		c := k.command(controller.VerbSet)
+		c.HasDryBulb, c.DryBulb, c.For = true, quantity.Celsius(set+3), 3*time.Hour
+		require.Equal(t, controller.Accepted, k.ask(c).Refusal)
+		k.run(2 * time.Hour)
+	}
+	require.LessOrEqual(t, s.record.SetDryBulb, set)
+	require.Greater(t, twin.record.SetDryBulb, set+1)
 }
 
 // Without a fault the whole kiln tells nothing, and the judge finds nothing.
