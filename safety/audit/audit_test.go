@@ -960,6 +960,12 @@ var cases = []struct {
 			t.r.SetEMC += 5.0 / 3600
 			t.run(1)
 		}
+		t = work(2) // a weighing says that lot b is above fibre saturation after all
+		t.r.SetDryBulb, t.r.BaseDryBulb, t.r.DryBulb = 52, 52, 52
+		t.r.Probe[0], t.r.Probe[1] = 52, 52
+		t.run(1)
+		t.r.SetDryBulb = 50
+		t.run(1)
 		t = work(1, ramps(2, 1, 2))
 		for range 600 {
 			t.r.SetDryBulb += 2.0 / 3600

@@ -1,6 +1,11 @@
 package audit
 
-import "time"
+import (
+	"slices"
+	"time"
+
+	"drywarden/hardware/trace"
+)
 
 // tiny forgives rounding in sums of many small steps.
 const tiny = 1e-6
@@ -77,7 +82,7 @@ func setRamps(c *Checker) {
 		p := &c.prev
 		steady := f.mode == modeWork && f.prevMode == modeWork && f.forced == forcedNone && f.prevForced == forcedNone &&
 			!f.newBoot && r.DryBulbValid && r.EMCValid && p.DryBulbValid && p.EMCValid
-		if steady && dryBulb > 0 && r.SetDryBulb < m.dryBulb-2*step {
+		if steady && dryBulb > 0 && r.SetDryBulb < m.dryBulb-2*step && !c.greenLimit(r.SetDryBulb) {
 			c.fail("a ramp", "dry-bulb set point from %.4f C to %.4f C in %v at work, at most %.1f K/h", m.dryBulb, r.SetDryBulb, f.dt, 2*dryBulb)
 		}
 		if steady && up > 0 && r.SetEMC > m.emc+2*up*hours+tiny {
@@ -85,6 +90,13 @@ func setRamps(c *Checker) {
 		}
 	}
 	m.dryBulb, m.emc, m.has, m.run = r.SetDryBulb, r.SetEMC, true, r.RunID
+}
+
+// greenLimit tells whether a set point is what a lot above fibre saturation bears: a weighing may say at any time that one is.
+func (c *Checker) greenLimit(dryBulb float64) bool {
+	return c.header.Run != nil && slices.ContainsFunc(c.header.Run.Lots, func(l trace.Lot) bool {
+		return dryBulb > l.GreenMaxDryBulb-0.01 && dryBulb < l.GreenMaxDryBulb+0.01
+	})
 }
 
 // rampOf gives a stage's ramp, or where it tells none the greatest of any, which holds in any case.

@@ -279,6 +279,7 @@ var instruments = [][]int{
 	{21, 22, 46, 1, 2, 3, 4, 13, 14, 15},            // heat, which a lone dry bulb limits
 	{23, 24, 25, 26, 27, 46, 52},                    // fans
 	{43, 44, 45, 51, 52},                            // other outputs
+	{47, 48, 52},                                    // the mains, which relays fall with
 	{39, 40, 41, 42},                                // people
 	{49, 50, 51, 53, 54, 55, 56, 57, 58},            // process and disk
 	{61, 62, 18, 60},                                // the person
@@ -301,8 +302,8 @@ const chanceRow = 60
 // cyclingRow is the row whose compressor is taken out and asked for again.
 const cyclingRow = 28
 
-// lateRow is the row whose ticks come late.
-const lateRow = 56
+// lateRows are those whose ticks come late, or not at all for a while.
+var lateRows = []int{49, 56}
 
 // wrongSheet is the row whose charge sheet names a species that the wood is not.
 const wrongSheet = 59
