@@ -251,7 +251,8 @@ func (p *powerCuts) restart(last trace.Record, run schedule.Run, waits controlle
 	case waited >= controller.OutageHalfDay && waited > want:
 		want = waited // what a long outage asked for outlives a short one
 		looked := controller.Of(controller.MatterOutage, controller.MatterRestarts)
-		if p := saved.Pending; p.On && p.Command.Verb == controller.VerbConfirm && saved.Waiting()&^p.Command.Matters&looked == 0 {
+		w, kept := saved.Pending, p.seen.last.Trips != 0 || p.seen.last.Forced != 0 // no word for a stop is taken beside a trip
+		if w.On && w.Command.Verb == controller.VerbConfirm && saved.Waiting()&^w.Command.Matters&looked == 0 && !(kept && w.Command.Matters.Has(controller.MatterStop)) {
 			want = controller.OutageHalfDay // somebody had looked, after the long one
 		}
 	}

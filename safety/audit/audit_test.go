@@ -854,6 +854,26 @@ var cases = []struct {
 		t.trip(4, false) // nobody knows any more what was in force, and that is a trip
 		t.trip(5, true)
 		t.run(1)
+		t = work(1)
+		t.trip(3, true)
+		t.contact("smoke", true)
+		t.allOff()
+		t.force("off")
+		t.run(10)
+		t.contact("smoke", false)
+		t.reboot(time.Minute)
+		t.trip(3, false)
+		t.trip(5, true)
+		t.run(20)
+		t.contact("panel_reset", true)
+		t.run(2)
+		t.run(1)
+		t.event("trip_reset", 5, 3) // whoever resets that answers for the smoke too
+		t.trip(5, false)
+		t.force("none")
+		t.run(60)
+		t.on("crankcase")
+		t.run(1)
 		return t
 	}},
 	{"nothing moves at the start", func() *tape {

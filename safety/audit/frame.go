@@ -259,6 +259,9 @@ func (f *frame) events(c *Checker) {
 		case eventTripReset:
 			if e.A >= 0 && e.A < 64 {
 				f.resets |= 1 << e.A
+				if c.h.recordRules>>e.A&1 != 0 {
+					f.resets = ^uint64(0) // whoever resets the lost record answers for all that was in it
+				}
 			}
 		}
 	}
