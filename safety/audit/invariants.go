@@ -324,7 +324,7 @@ func (l *latch) step(f *frame, c *Checker, cause, reset bool) bool {
 	}
 	switch {
 	case cause:
-		if !l.on {
+		if !l.on || l.seenPanel { // its reset may be on the disk already, and what came back since is not
 			l.since = f.age
 		}
 		l.on, l.seenPanel = true, false
