@@ -32,7 +32,8 @@
 //
 //   - Nothing before StartDelay (30 s), but the sounder in the last 10 s of it.
 //   - Fans, blower, heat, compressor, spray need DoorWarning (10 s) of applied sounder with the door shut, once after the
-//     start of the process and again after the door was open, the inhibit key turned, or everything was forced OFF.
+//     start of the process and again after everything was forced OFF, or after the trip of door, inhibit key or inside
+//     button was reset: until then the sounder does not count.
 //   - A fan group starts in its last direction when that is known; in the other direction, or when none is known (first
 //     start ever, or stopped for longer than FanCoast/2 before the process ended), it must have been off for FanCoast
 //     (60 s), counted from the first tick after a start.
